@@ -1,0 +1,85 @@
+"""Builds the C core for the PC: the library that check and replay call, and the controller as a PC process.
+
+Run by pip through hatchling when the package is installed (class CoreHook), or by hand: `python firmware_stub/build.py`.
+The compiler is $CC, cc, gcc or clang; where there is none, pip brings `ziglang` for the build only.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+_ROOT = Path(__file__).resolve().parent.parent
+_FIRMWARE = _ROOT / "firmware_stub"
+_LIBRARY = _ROOT / "mapper" / "law" / "_core.so"
+_CONTROLLER = _ROOT / "mapper" / "link" / "_controller"
+# No contraction: the plant's doubles must be the same bits as its Python definition's.
+_FLAGS = ["-std=c99", "-O2", "-ffp-contract=off", "-Wall", "-Wextra", "-Wconversion", "-Wmissing-prototypes", "-pedantic"]
+
+
+def sources_of_library() -> list[Path]:
+    """C files of the library, sorted."""
+    files = [*(_FIRMWARE / "core").glob("*.c"), *(_FIRMWARE / "bench").glob("*.c"), _ROOT / "mapper" / "replay" / "plant.c"]
+    return sorted(path for path in files if path.exists())
+
+
+def sources_of_controller() -> list[Path]:
+    """C files of the PC process, sorted."""
+    return sorted([*(_FIRMWARE / "core").glob("*.c"), *(_FIRMWARE / "host").glob("*.c")])
+
+
+def source_digest() -> str:
+    """SHA-256 over every C source and header of core, bench, host and plant: name, length, bytes, in sorted order."""
+    folders = [_FIRMWARE / "core", _FIRMWARE / "bench", _FIRMWARE / "host", _ROOT / "mapper" / "replay"]
+    digest = hashlib.sha256()
+    for path in sorted(file for folder in folders for file in folder.glob("*.[ch]")):
+        data = path.read_bytes()
+        digest.update(f"{path.relative_to(_ROOT).as_posix()}\n{len(data)}\n".encode() + data)
+    return digest.hexdigest()
+
+
+def _compiler() -> list[str]:
+    found = os.environ.get("CC") or next((name for name in ("cc", "gcc", "clang") if shutil.which(name)), None)
+    return found.split() if found else [sys.executable, "-m", "ziglang", "cc"]
+
+
+def _compile(sources: list[Path], target: Path, extra: list[str]) -> None:
+    """Into a file of its own first: a running process keeps the library that it has loaded."""
+    fresh = target.with_name(target.name + ".new")
+    digest = f'-DCORE_SOURCE_DIGEST="{source_digest()}"'
+    command = [*_compiler(), *_FLAGS, *extra, digest, f"-I{_FIRMWARE / 'core'}", "-o", str(fresh), *map(str, sources), "-lm"]
+    subprocess.run(command, check=True)
+    fresh.replace(target)
+
+
+def build() -> None:
+    """Builds both files. Raises CalledProcessError when the compiler refuses."""
+    _compile(sources_of_library(), _LIBRARY, ["-shared", "-fPIC"])
+    if any((_FIRMWARE / "host").glob("*.c")):
+        _compile(sources_of_controller(), _CONTROLLER, [])
+
+
+if "hatchling" in sys.modules:  # only when pip builds the package; a plain import stays light
+    from hatchling.builders.hooks.plugin.interface import BuildHookInterface
+
+    class CoreHook(BuildHookInterface):  # type: ignore[type-arg]
+        """Hatchling build hook: compiles, and puts both files into the wheel."""
+
+        PLUGIN_NAME = "custom"
+
+        def dependencies(self) -> list[str]:
+            return ["ziglang"] if "ziglang" in _compiler() else []
+
+        def initialize(self, version: str, build_data: dict[str, object]) -> None:
+            build()
+            build_data["pure_python"] = False
+            build_data["infer_tag"] = True
+            build_data["artifacts"] = ["mapper/law/_core.so", "mapper/link/_controller"]
+
+
+if __name__ == "__main__":
+    build()

@@ -1,0 +1,108 @@
+/* The tick: the steps of rule L1 in their order. The rules are at the top of law.h. */
+#include "law.h"
+#include "law_parts.h"
+
+void law_start(law_state_t *state)
+{
+    core_fill((uint8_t *)state, 0, sizeof *state);
+    state->state = LAW_POWERING_UP;
+    state->cause_joint = LAW_NO_JOINT;
+    state->press_ticks = 65535u; /* L10c: a button held at start means nothing */
+}
+
+static void sense_all(const table_t *table, law_state_t *state, const law_in_t *in)
+{
+    for (int32_t i = 0; i < table->joint_count; i++) {
+        const table_joint_t *joint = &table->joint[i];
+        law_joint_state_t *own = &state->joint[i];
+        sense_step(&joint->operator_sensor, false, in->counts, &own->operator_sensor);
+        sense_step(&joint->position_sensor, joint->continuous != 0, in->counts, &own->position_sensor);
+        demand_step(table, i, own);
+    }
+}
+
+/* L5 and L6: what every joint is asked to do, in out->joint[].wanted_mdeg_s. */
+static void ask_all(const table_t *table, const law_state_t *state, law_out_t *out)
+{
+    int32_t wanted[TABLE_JOINTS_MAX] = {0};
+    for (int32_t i = 0; i < table->joint_count; i++) {
+        const table_joint_t *joint = &table->joint[i];
+        const law_joint_state_t *own = &state->joint[i];
+        uint32_t *flags = &out->joint[i].flags;
+        const int32_t asked =
+            state->state == LAW_STOPPING ? 0 : demand_speed(joint, own, state->mode, flags);
+        wanted[i] = motion_authority(motion_limit(joint, own, state->mode, asked, flags), state->authority_q16);
+    }
+    out->share_q16 = motion_share_q16(table, state, wanted);
+    for (int32_t i = 0; i < table->joint_count; i++) {
+        out->joint[i].wanted_mdeg_s = motion_authority(wanted[i], out->share_q16);
+        if (out->joint[i].wanted_mdeg_s != wanted[i]) {
+            out->joint[i].flags |= LAW_FLAG_SHARED;
+        }
+    }
+}
+
+/* L7 and L8 for one joint. */
+static void move(const table_joint_t *joint, bool stopping, law_joint_state_t *own, law_joint_out_t *out)
+{
+    bool braked = false;
+    bool clamped = false;
+    const int32_t decelerate = stopping ? joint->stop_mdeg_s : joint->decelerate_mdeg_s;
+    const int32_t ramped = motion_ramp(joint, own, decelerate, out->wanted_mdeg_s);
+    int32_t speed = motion_soft_stop(joint, own, ramped, &braked);
+    const int32_t flow = motion_flow_e4(joint, own->position_sensor.value, &speed, &clamped);
+    out->flags |= (braked ? (uint32_t)LAW_FLAG_BRAKED : 0u) | (clamped ? (uint32_t)LAW_FLAG_FLOW : 0u);
+    motion_keep(own, speed);
+    own->flow_e4 = flow;
+    own->drive_e4 = valve_drive_e4(joint, speed, flow);
+    CORE_ASSERT(core_magnitude(own->drive_e4) <= joint->drive_max_e4);
+}
+
+static void stand(law_joint_state_t *own)
+{
+    motion_keep(own, 0);
+    own->flow_e4 = 0;
+    own->drive_e4 = 0;
+}
+
+static void report(const law_state_t *state, law_out_t *out)
+{
+    out->state = state->state;
+    out->cause = state->cause;
+    out->cause_joint = state->cause_joint;
+    out->mode = state->mode;
+    out->enable = safety_enables(state->state) ? 1u : 0u;
+    out->authority_q16 = state->authority_q16;
+}
+
+void law_step(const table_t *table, law_state_t *state, const law_in_t *in, law_out_t *out)
+{
+    CORE_ASSERT(table->joint_count >= 1 && table->joint_count <= TABLE_JOINTS_MAX);
+    core_fill((uint8_t *)out, 0, sizeof *out);
+    out->share_q16 = CORE_Q16;
+    sense_all(table, state, in);
+    safety_discrepancy(table, state, in->digital);
+    const law_fault_t fault = watch_step(table, state, in);
+    safety_step(table, state, in->digital, &fault);
+    const bool moves = safety_moves(state->state);
+    if (moves) {
+        ask_all(table, state, out);
+    }
+    for (int32_t i = 0; i < table->joint_count; i++) {
+        law_joint_state_t *own = &state->joint[i];
+        law_joint_out_t *joint_out = &out->joint[i];
+        if (moves) {
+            move(&table->joint[i], state->state == LAW_STOPPING, own, joint_out);
+        } else {
+            stand(own);
+        }
+        joint_out->target = own->target;
+        joint_out->position_mdeg = own->position_sensor.value;
+        joint_out->speed_mdeg_s = own->speed_mdeg_s;
+        joint_out->flow_e4 = own->flow_e4;
+        joint_out->drive_e4 = core_assert_line() == 0 ? own->drive_e4 : 0;
+        joint_out->flags |= own->matched ? (uint32_t)LAW_FLAG_MATCHED : 0u;
+    }
+    safety_waits(table, state, in->digital, out);
+    report(state, out);
+}

@@ -1,0 +1,119 @@
+#include "law_parts.h"
+
+static int32_t value_at(const table_track_t *track, bool wraps, int32_t count)
+{
+    const int32_t value = curve_at(&track->curve, count);
+    return wraps ? angle_wrap(value) : value;
+}
+
+static uint16_t median_of_three(uint16_t a, uint16_t b, uint16_t c)
+{
+    const uint16_t low = a < b ? a : b;
+    const uint16_t high = a < b ? b : a;
+    if (c < low) {
+        return low;
+    }
+    return c > high ? high : c;
+}
+
+/* L3b */
+static bool is_good(const table_sensor_t *sensor, const table_track_t *track, bool wraps, uint16_t count,
+                    const law_track_state_t *state)
+{
+    if (count < track->count_min || count > track->count_max) {
+        return false;
+    }
+    const int32_t step = angle_difference(wraps, value_at(track, wraps, count), state->last_value);
+    return !state->primed || core_magnitude(step) <= sensor->step_max;
+}
+
+static void accept(const table_track_t *track, bool wraps, uint16_t count, law_track_state_t *state) /* L3c */
+{
+    if (!state->primed) {
+        state->older[0] = count;
+        state->older[1] = count;
+        state->primed = true;
+    }
+    const uint16_t median = median_of_three(count, state->older[0], state->older[1]);
+    state->older[1] = state->older[0];
+    state->older[0] = count;
+    state->last_value = value_at(track, wraps, count);
+    state->value = value_at(track, wraps, median);
+    state->bad = 0;
+    state->good = core_count_up(state->good);
+}
+
+static void refuse(const table_sensor_t *sensor, law_track_state_t *state) /* L3d */
+{
+    state->good = 0;
+    if (state->bad < (uint32_t)sensor->bad_ticks) {
+        state->bad += 1;
+    }
+    if (state->bad == (uint32_t)sensor->bad_ticks) {
+        state->primed = false;
+    }
+}
+
+static void compare(const table_sensor_t *sensor, bool wraps, law_sensor_state_t *state) /* L3e */
+{
+    const law_track_state_t *a = &state->track[0];
+    const law_track_state_t *b = &state->track[1];
+    const int32_t difference = angle_difference(wraps, a->value, b->value);
+    if (a->primed && b->primed && core_magnitude(difference) > sensor->disagreement) {
+        if (state->disagreement < (uint32_t)sensor->bad_ticks) {
+            state->disagreement += 1;
+        }
+    } else {
+        state->disagreement = 0;
+    }
+}
+
+void sense_step(const table_sensor_t *sensor, bool wraps, const uint16_t *counts, law_sensor_state_t *state)
+{
+    CORE_ASSERT(sensor->track_count == 1 || sensor->track_count == 2);
+    for (int32_t i = 0; i < sensor->track_count; i++) {
+        const table_track_t *track = &sensor->track[i];
+        CORE_ASSERT(track->input >= 0 && track->input < TABLE_INPUTS_MAX);
+        const uint16_t count = counts[track->input];
+        if (is_good(sensor, track, wraps, count, &state->track[i])) {
+            accept(track, wraps, count, &state->track[i]);
+        } else {
+            refuse(sensor, &state->track[i]);
+        }
+    }
+    state->value = state->track[0].value;
+    state->larger = state->value;
+    state->smaller = state->value;
+    if (sensor->track_count == 2) {
+        const int32_t other = state->track[1].value;
+        compare(sensor, wraps, state);
+        state->larger = other > state->value ? other : state->value;
+        state->smaller = other < state->value ? other : state->value;
+    }
+}
+
+bool sense_ready(const table_sensor_t *sensor, const law_sensor_state_t *state, int32_t good_ticks)
+{
+    CORE_ASSERT(good_ticks >= 1);
+    for (int32_t i = 0; i < sensor->track_count; i++) {
+        if (state->track[i].good < (uint32_t)good_ticks) {
+            return false;
+        }
+    }
+    return true;
+}
+
+bool sense_counts_bad(const table_sensor_t *sensor, const law_sensor_state_t *state)
+{
+    for (int32_t i = 0; i < sensor->track_count; i++) {
+        if (state->track[i].bad >= (uint32_t)sensor->bad_ticks) {
+            return true;
+        }
+    }
+    return false;
+}
+
+bool sense_disagrees(const table_sensor_t *sensor, const law_sensor_state_t *state)
+{
+    return state->disagreement >= (uint32_t)sensor->bad_ticks;
+}

@@ -1,0 +1,123 @@
+/* The live table: what the control law reads every tick.
+ *
+ * It is built by table_parse (table.c) from the bytes that firmware_stub/README.md documents, after they have been
+ * validated; nothing else writes it. Units: angles in millidegrees (mdeg), speeds in mdeg/s, flow and drive and lever
+ * share in 1/10000 of full scale (e4), sensor counts raw, times in ticks.
+ *
+ * INV-TABLE-1  A live table exists only where every rule of table_parse held; a refused table leaves no part behind.
+ * INV-TABLE-2  Every product that the law forms from a valid table fits 64 bits, every result 32 bits.
+ */
+#ifndef TABLE_H
+#define TABLE_H
+#include "core.h"
+#include "curve.h"
+
+#define TABLE_JOINTS_MAX 16
+#define TABLE_INPUTS_MAX 64      /* analog channels */
+#define TABLE_ANGLE_MAX_MDEG 360000
+#define TABLE_SPEED_MAX_MDEG_S 200000
+#define TABLE_FULL_E4 10000
+#define TABLE_MACHINE_ID_BYTES 16
+#define TABLE_DIGEST_BYTES 32
+
+enum { TABLE_POSITIVE = 0, TABLE_NEGATIVE = 1, TABLE_DIRECTIONS = 2 };
+enum { TABLE_REDUCED = 0, TABLE_FULL_SPEED = 1, TABLE_MODES = 2 };
+enum { TABLE_FOLLOW = 0, TABLE_SPEED = 1 };
+
+typedef struct {
+    int32_t input;     /* analog channel, 0 .. TABLE_INPUTS_MAX - 1 */
+    int32_t count_min; /* plausible window, both ends inside */
+    int32_t count_max;
+    curve_t curve;     /* counts -> mdeg, or -> lever share e4 for the operator of a speed joint */
+} table_track_t;
+
+typedef struct {
+    int32_t track_count;  /* 1 or 2 */
+    table_track_t track[2];
+    int32_t step_max;     /* largest believable change in one tick, in the unit of the curve; >= 1 */
+    int32_t disagreement; /* largest believable difference of two tracks; >= 1 */
+    int32_t bad_ticks;    /* 1 .. 1000: so many bad ticks in a row are a fault */
+} table_sensor_t;
+
+typedef struct {
+    int32_t control;    /* TABLE_FOLLOW or TABLE_SPEED */
+    int32_t continuous; /* 0 or 1: turns for ever, no stops, angle wraps */
+    int32_t polarity;   /* +1 or -1: drive sign of the positive joint direction */
+    table_sensor_t operator_sensor;
+    table_sensor_t position_sensor;
+    int32_t filter_q16;       /* low-pass coefficient of the demand, 1 .. 65536 */
+    int32_t speed_filter_q16; /* low-pass coefficient of the operator's speed, 1 .. 65536 */
+    int32_t deadband;         /* follow: error in mdeg; speed control: lever share e4, 0 .. 5000 */
+    int32_t speed_deadband_mdeg_s;
+    int32_t deadband_scale_q16; /* made by table_parse: floor(10000 * 65536 / (10000 - deadband)) for speed control, else 65536 */
+    curve_t response;         /* filtered demand -> target (mdeg -> mdeg, or e4 -> e4) */
+    int32_t gain_q16;         /* 1/s, 0 .. 50 * 65536 */
+    int32_t feed_q16;         /* feed-forward share, 0 .. 65536 */
+    int32_t match_window_mdeg;
+    int32_t gap_mdeg;         /* 0: none */
+    int32_t speed_mdeg_s[TABLE_MODES][TABLE_DIRECTIONS]; /* 1 .. TABLE_SPEED_MAX_MDEG_S, reduced <= full */
+    int32_t accelerate_mdeg_s;  /* largest gain of speed in one tick, >= 1 */
+    int32_t decelerate_mdeg_s;  /* largest loss of speed in one tick in ordinary motion, >= 1 */
+    int32_t stop_mdeg_s;        /* the same in `stopping`, >= 1 */
+    int32_t soft_stop_mdeg[TABLE_DIRECTIONS]; /* [POSITIVE] upper, [NEGATIVE] lower; upper > lower */
+    curve_t brake[TABLE_DIRECTIONS];          /* distance left to the soft stop (mdeg) -> speed (mdeg/s), first point (0, >= 0) */
+    curve_t flow_per_speed_q16[TABLE_DIRECTIONS]; /* position (mdeg) -> valve flow e4 per mdeg/s, times 65536; >= 1 */
+    int32_t flow_max_e4[TABLE_DIRECTIONS];    /* 1 .. 10000 */
+    int32_t flow_full_ml_min;                 /* what flow 10000 is, 1 .. 1 000 000 */
+    curve_t valve[TABLE_DIRECTIONS];          /* flow e4 -> drive e4, rising, first point (0, jump) */
+    int32_t drive_max_e4;                     /* 1 .. 10000 */
+    int32_t reversal_ticks;                   /* at least so many ticks at zero between two directions, 1 .. 1000 */
+    int32_t settle_ticks;                     /* drive zero for so long: from then on the joint must stand */
+    int32_t still_ticks;                      /* window of that watch */
+    int32_t still_mdeg;
+    int32_t stall_flow_e4;                    /* with at least this flow ... */
+    int32_t stall_ticks;                      /* ... for so long ... */
+    int32_t stall_mdeg;                       /* ... the joint must have moved by this much */
+} table_joint_t;
+
+typedef struct {
+    uint8_t machine_id[TABLE_MACHINE_ID_BYTES]; /* ASCII, zero padded */
+    uint16_t revision;
+    uint8_t tool_version[3];
+    uint8_t profile_digest[TABLE_DIGEST_BYTES]; /* SHA-256 of the profile file */
+    int32_t joint_count;                        /* 1 .. TABLE_JOINTS_MAX */
+    int32_t tick_us;                            /* tick_us * tick_hz = 1 000 000, tick_hz 50 .. 1000 */
+    int32_t tick_hz;
+    int32_t late_us;            /* a tick later than tick_us + late_us is a fault */
+    int32_t pump_ml_min;        /* 1 .. 10 000 000 */
+    int32_t power_up_ticks;     /* so many good samples of every sensor before powering_up ends, >= 3 */
+    int32_t discrepancy_ticks;  /* the two emergency-stop channels may differ for less than this */
+    int32_t reset_min_ticks;    /* a reset is a press of this length at least ... */
+    int32_t reset_max_ticks;    /* ... and this at most, taken when the button is let go */
+    int32_t load_ticks;         /* pump loaded for so long before matching counts */
+    int32_t match_ticks;        /* everything matched for so long before running */
+    int32_t authority_step_q16; /* authority gained each tick of running, 1 .. 65536 */
+    int32_t stop_category;      /* 0 or 1 */
+    int32_t stop_ticks;         /* category 1: deadline of `stopping` after an emergency stop */
+    int32_t release_ticks;      /* deadline of `stopping` after the enabling device was let go */
+    table_joint_t joint[TABLE_JOINTS_MAX];
+} table_t;
+
+typedef enum {
+    TABLE_OK = 0,
+    TABLE_TOO_SHORT,
+    TABLE_BAD_MAGIC,
+    TABLE_OTHER_LAYOUT,   /* an older or newer layout: recognised and refused by name */
+    TABLE_BAD_LENGTH,
+    TABLE_BAD_CRC,
+    TABLE_BAD_STRUCTURE,  /* unknown, missing, doubled or short section */
+    TABLE_BAD_VALUE,      /* a value outside what table.h allows; table_fault says which */
+    TABLE_OTHER_MACHINE   /* not for this machine id (checked by table_is_for) */
+} table_result_t;
+
+typedef struct {
+    table_result_t result;
+    uint16_t section; /* index of the section, 0xFFFF for the header */
+    uint16_t field;   /* field number within it, as firmware_stub/README.md numbers them */
+} table_fault_t;
+
+/* Reads and validates `byte_count` bytes into *table. On any fault *table is zeroed. */
+table_fault_t table_parse(const uint8_t *bytes, size_t byte_count, table_t *table);
+bool table_is_for(const table_t *table, const uint8_t machine_id[TABLE_MACHINE_ID_BYTES]);
+
+#endif

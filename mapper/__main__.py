@@ -1,0 +1,3 @@
+from mapper.cli import main
+
+main()
