@@ -1,0 +1,150 @@
+"""What must hold in every tick of every sequence, read from the traces alone: judges the oracle without the
+compiled core."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from differential import Sequence, play
+from oracle_words import (
+    EMERGENCY_STOP,
+    ENABLING,
+    FAULT,
+    KEY,
+    LATE,
+    MATCHED,
+    MATCHING,
+    NONE,
+    POWERING_UP,
+    Q16,
+    RELEASED,
+    RUNNING,
+    STOP,
+    STOP_1,
+    STOP_2,
+    STOPPED,
+    STOPPING,
+    new_counter,
+)
+
+SEEDS = range(9_000_000, 9_000_080)
+WAYS_ON = {
+    POWERING_UP: {STOPPED, EMERGENCY_STOP},
+    STOPPED: {MATCHING, EMERGENCY_STOP, FAULT},
+    MATCHING: {RUNNING, STOPPED, EMERGENCY_STOP, FAULT},
+    RUNNING: {STOPPING, EMERGENCY_STOP, FAULT},
+    STOPPING: {STOPPED, EMERGENCY_STOP, FAULT},
+    EMERGENCY_STOP: {STOPPED, FAULT},
+    FAULT: {STOPPED},
+}
+
+
+@pytest.fixture(scope="module")
+def sequences() -> list[Sequence]:
+    return [play(seed, new_counter()) for seed in SEEDS]
+
+
+def joints(sequence: Sequence) -> Iterator[tuple[object, dict[str, np.ndarray]]]:
+    names = ("target", "position", "wanted", "speed", "flow", "drive", "flags")
+    for index, table in enumerate(sequence.table.joints):
+        columns = sequence.expected[:, 9 + 7 * index : 16 + 7 * index]
+        yield table, {name: columns[:, number].astype(np.int64) for number, name in enumerate(names)}
+
+
+def test_nothing_moves_outside_running_and_stopping(sequences: list[Sequence]) -> None:
+    for sequence in sequences:
+        still = ~np.isin(sequence.expected[:, 0], (RUNNING, STOPPING))
+        for _, joint in joints(sequence):
+            for name in ("wanted", "speed", "flow", "drive"):
+                assert not joint[name][still].any()
+            assert not (joint["flags"][still] & ~MATCHED).any()
+
+
+def test_states_follow_each_other_only_as_the_rules_allow(sequences: list[Sequence]) -> None:
+    for sequence in sequences:
+        states = [POWERING_UP, *sequence.expected[:, 0].tolist()]
+        for before, after in pairwise(states):
+            assert after == before or after in WAYS_ON[before]
+
+
+def test_running_and_matching_need_the_device_held_and_the_stop_closed(sequences: list[Sequence]) -> None:
+    for sequence in sequences:
+        live = np.isin(sequence.expected[:, 0], (MATCHING, RUNNING))
+        digital = sequence.inputs[:, 1][live]
+        entered = (sequence.expected[1:, 0] == MATCHING) & (sequence.expected[:-1, 0] == STOPPED)
+
+        assert (digital & (STOP_1 | STOP_2 | ENABLING) == STOP_1 | STOP_2 | ENABLING).all()
+        assert not (sequence.inputs[1:, 1][entered] & KEY).any()
+
+
+def test_enable_output_and_cause_belong_to_the_state(sequences: list[Sequence]) -> None:
+    for sequence in sequences:
+        state, cause, joint, _, enable, authority = (sequence.expected[:, column] for column in range(6))
+
+        assert (enable == np.isin(state, (MATCHING, RUNNING, STOPPING))).all()
+        assert (cause[np.isin(state, (POWERING_UP, STOPPED, MATCHING, RUNNING))] == NONE).all()
+        assert np.isin(cause[state == STOPPING], (RELEASED, STOP)).all()
+        assert (cause[state == EMERGENCY_STOP] == STOP).all()
+        assert (cause[state == FAULT] >= LATE).all()
+        assert ((joint < len(sequence.table.joints)) | (joint == 255)).all()
+        assert not authority[~np.isin(state, (RUNNING, STOPPING))].any()
+        assert ((authority >= 0) & (authority <= Q16)).all()
+
+
+def test_speed_gains_no_more_than_the_ramp_and_keeps_within_every_limit(sequences: list[Sequence]) -> None:
+    for sequence in sequences:
+        for table, joint in joints(sequence):
+            speed, wanted, flow, drive = joint["speed"], joint["wanted"], joint["flow"], joint["drive"]
+            gained = np.abs(speed[1:]) - np.abs(speed[:-1])
+
+            assert gained.max() <= table.accelerate_mdeg_s
+            assert not (speed[1:] * speed[:-1] < 0).any()  # never through zero in one tick
+            assert (speed <= table.speed_full_mdeg_s[0]).all()
+            assert (speed >= -table.speed_full_mdeg_s[1]).all()
+            assert (wanted <= table.speed_full_mdeg_s[0]).all()
+            assert (wanted >= -table.speed_full_mdeg_s[1]).all()
+            assert (flow <= max(table.flow_max_e4)).all()
+            assert (flow >= 0).all()
+            assert (np.abs(drive) <= table.drive_max_e4).all()
+            assert (np.sign(drive) * table.polarity * np.sign(speed) >= 0).all()
+            assert not drive[flow == 0].any()
+
+
+def test_no_drive_into_a_soft_stop(sequences: list[Sequence]) -> None:
+    """At or beyond a soft stop nothing drives farther, whatever the ramp wanted. One track: position is both ends
+    of it."""
+    for sequence in sequences:
+        for table, joint in joints(sequence):
+            if table.continuous:
+                continue
+            upper, lower = table.soft_stop_mdeg
+
+            assert not (joint["speed"][joint["position"] >= upper] > 0).any()
+            assert not (joint["speed"][joint["position"] <= lower] < 0).any()
+
+
+def test_pump_is_never_asked_for_more_than_it_gives(sequences: list[Sequence]) -> None:
+    """Wanted flow, summed after the share, stays within the pump but for one step of rounding up a joint."""
+    checked = 0
+    for sequence in sequences:
+        shared = sequence.expected[:, 6] < Q16
+        for row in sequence.expected[shared]:
+            total = 0
+            for index, table in enumerate(sequence.table.joints):
+                wanted, position = abs(int(row[11 + 7 * index])), int(row[10 + 7 * index])
+                k = least_k(table, position, 0 if row[11 + 7 * index] > 0 else 1)
+                total += wanted * k // Q16 * table.flow_full_ml_min
+            checked += 1
+
+            assert total <= sequence.table.machine.pump_ml_min * 10_000
+    assert checked > 500
+
+
+def least_k(table: object, position: int, way: int) -> int:
+    """A little less than the curve at `position`, in floats: independent of the integer curve reader."""
+    points = table.flow_per_speed_q16[way].points
+    value = np.interp(position, [x for x, _ in points], [y for _, y in points])
+    return int(value) - 16
