@@ -1,0 +1,324 @@
+"""Profile -> Table: exact rationals to integers, every one rounded to the side that is safe, which each step names.
+
+Slower is safe: speeds, accelerations, braking and flow go down, soft stops and windows inward, times of detection
+down, times of waiting up. Filters, gains and calibration have no safe side and go to the nearest value; the checker
+looks at both corners. Geometry needs roots and sines: see `exact` for how two PCs get the same bits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from fractions import Fraction
+from itertools import pairwise
+
+from mapper import __version__
+from mapper.errors import MapperError
+from mapper.machine.model import NEGATIVE, POSITIVE, joint_gain_spread
+from mapper.profile.profile import Follow, Joint, OperatorInput, Profile, Sensor, TwoWay
+from mapper.table.compile_drive import (
+    CurveError,
+    brake_curve,
+    flow_curves,
+    flow_full_ml_min,
+    flow_max_e4,
+    valve_curve,
+)
+from mapper.table.encode import EncodeError, encode_table
+from mapper.table.exact import exponential, nearest, pi, toward_zero
+from mapper.table.table import FOLLOW, FULL_E4, Q16, SPEED, Curve, JointTable, MachineTable, Pair, Table
+from mapper.table.table import Sensor as SensorTable
+from mapper.table.table import Track as TrackTable
+
+_MDEG = 1000
+_MICRO = 1_000_000
+_ML_MIN_PER_M3_S = 60 * _MICRO
+_CONTINUOUS_STOPS = (180 * _MDEG, -180 * _MDEG)
+
+
+class CompileError(MapperError):
+    """Something in the profile does not fit the table.
+
+    Attributes:
+        joint: name of the joint, None for the machine.
+        item: path of the item in the profile, or the part of the table that it becomes.
+    """
+
+    def __init__(self, joint: str | None, item: str, found: str, remedy: str) -> None:
+        place = item if joint is None else f"joints.{joint}.{item}"
+        super().__init__(f"{place}: {found}; {remedy}")
+        self.joint = joint
+        self.item = item
+
+
+def compile_table(profile: Profile) -> Table:
+    """The table of a profile.
+
+    Args:
+        profile: as read by `read_profile`: in range, references resolved.
+
+    Returns:
+        A table that `encode_table` accepts; the same for the same profile on every PC.
+
+    Raises:
+        CompileError: a value does not fit the table; the text names the joint, the item and what to change.
+    """
+    tick_us = _tick_us(profile)
+    tick_s = Fraction(tick_us, _MICRO)
+    table = Table(
+        machine_id=profile.machine_id,
+        revision=profile.revision,
+        tool_version=_tool_version(__version__),
+        profile_digest=profile.digest,
+        machine=_machine(profile, tick_us),
+        joints=tuple(_JointCompiler(profile, joint, tick_s).table() for joint in profile.joints),
+    )
+    try:
+        encode_table(table)
+    except EncodeError as error:
+        raise _in_words_of_profile(profile, error) from error
+    return table
+
+
+def _tool_version(version: str) -> tuple[int, int, int]:
+    numbers = [int("".join(c for c in part if c.isdigit()) or "0") for part in version.split(".")[:3]]
+    major, minor, patch = (*numbers, 0, 0, 0)[:3]
+    return major, minor, patch
+
+
+def _in_words_of_profile(profile: Profile, error: EncodeError) -> CompileError:
+    joint, item = None, error.path
+    if error.path.startswith("joints["):
+        index, _, item = error.path.removeprefix("joints[").partition("].")
+        joint = profile.joints[int(index)].name
+    return CompileError(
+        joint, item, f"compiles to {error.value}, which the table does not hold", f"allowed: {error.allowed}"
+    )
+
+
+def _tick_us(profile: Profile) -> int:
+    micros = profile.controller.tick_s * _MICRO
+    if micros.denominator != 1 or not 1000 <= micros <= 20000 or _MICRO % int(micros) != 0:
+        raise CompileError(
+            None,
+            "controller.tick",
+            f"{float(micros)} us",
+            "a tick is 1 to 20 ms and goes a whole number of times into a second (1, 2, 4, 5, 8, 10, 20 ms do)",
+        )
+    return int(micros)
+
+
+def _machine(profile: Profile, tick_us: int) -> MachineTable:
+    tick_s = Fraction(tick_us, _MICRO)
+    stop, start = profile.emergency_stop, profile.start
+    relay_s = stop.delayed_off_relay_s
+    if stop.category == 1 and relay_s is None:
+        raise CompileError(
+            None,
+            "emergency_stop.category",
+            "1 without a delayed-off relay",
+            "state delayed_off_relay, or use category 0",
+        )
+    ramp_ticks = start.authority_ramp_s / tick_s
+    machine = MachineTable(
+        tick_us=tick_us,
+        tick_hz=_MICRO // tick_us,
+        late_us=(profile.controller.late_s * _MICRO).__floor__(),  # down: stricter
+        pump_ml_min=(profile.supply.flow_m3_s * _ML_MIN_PER_M3_S).__floor__(),  # down: shares earlier
+        power_up_ticks=max(3, (start.sensors_good_s / tick_s).__ceil__()),  # up: waits longer
+        discrepancy_ticks=max(1, (stop.discrepancy_s / tick_s).__floor__()),  # down: detects sooner
+        reset_min_ticks=max(1, (stop.reset_min_s / tick_s).__ceil__()),  # inward
+        reset_max_ticks=(stop.reset_max_s / tick_s).__floor__(),  # inward
+        load_ticks=(start.pump_load_s / tick_s).__ceil__(),  # up: waits longer
+        match_ticks=max(1, (start.match_hold_s / tick_s).__ceil__()),  # up: waits longer
+        authority_step_q16=Q16 if ramp_ticks <= 1 else max(1, (Q16 / ramp_ticks).__floor__()),  # down: slower ramp
+        stop_category=stop.category,
+        # One tick before the relay drops, so that the controller is at zero first and not the dump valve.
+        stop_ticks=0 if relay_s is None else max(0, (relay_s / tick_s).__floor__() - 1),
+        release_ticks=(stop.release_deadline_s / tick_s).__floor__(),  # down: zero sooner
+    )
+    if machine.reset_min_ticks >= machine.reset_max_ticks:
+        raise CompileError(
+            None,
+            "emergency_stop.reset_press",
+            f"{machine.reset_min_ticks} to {machine.reset_max_ticks} ticks",
+            "the longest press must be at least a tick above the shortest",
+        )
+    return machine
+
+
+def brake_delay_s(profile: Profile, joint: Joint) -> Fraction:
+    """The delay that a joint's braking curve allows for, in s: the larger of two.
+
+    Twice the latest reaction, since a loop whose gain is 1 over that reaction overshoots: longest dead time and lag; samples
+    lost for one tick less than the fault time; a tick each for the median, the output and its hold; every tick late by
+    its allowance.
+
+    The oil spring: the curve's slope at the stop is 1 / (gain x delay), and near the stop it acts on the joint as a
+    follow loop of that gain, which must not keep the spring swinging. 1 / (5 damping frequency) gives a slope at which
+    the checker can show a bound (mapper/check/barrier.py); at about twice that slope its bound grows without limit.
+    """
+    tolerances, tick_s = joint.tolerances, profile.controller.tick_s
+    lost_ticks = max(1, (joint.position.fault_time_s / tick_s).__floor__()) - 1
+    latest_s = tolerances.dead_time_s.upper + tolerances.lag_s.upper
+    latest_s += (lost_ticks + 3) * (tick_s + profile.controller.late_s)
+    return max(2 * latest_s, 1 / (5 * tolerances.damping_ratio * tolerances.natural_frequency_hz))
+
+
+class _JointCompiler:
+    """One joint; holds what every step needs."""
+
+    def __init__(self, profile: Profile, joint: Joint, tick_s: Fraction) -> None:
+        self._profile = profile
+        self._joint = joint
+        self._tick_s = tick_s
+
+    def table(self) -> JointTable:
+        joint, tick_s = self._joint, self._tick_s
+        follow, watch, valve = joint.follow, joint.watch, joint.valve
+        speed_full = self._pair("limits.speed", joint.limits.speed_deg_s)
+        flow_max = self._pair_of(lambda side: flow_max_e4(self._profile, joint, side))
+        return JointTable(
+            control=FOLLOW if follow is not None else SPEED,
+            continuous=joint.continuous,
+            polarity=-1 if valve.reversed else 1,
+            operator=self._sensor(joint.operator.sensor, FULL_E4 if follow is None else _MDEG),
+            position=self._sensor(joint.position, _MDEG),
+            filter_q16=self._filter(joint.operator.filter_hz),
+            speed_filter_q16=self._filter(joint.operator.speed_filter_hz),
+            response=self._response(joint.operator),
+            speed_full_mdeg_s=speed_full,
+            speed_reduced_mdeg_s=self._pair("limits.reduced_speed", joint.limits.reduced_speed_deg_s),
+            accelerate_mdeg_s=self._step("limits.acceleration", joint.limits.acceleration_deg_s2),
+            decelerate_mdeg_s=self._step("limits.deceleration", joint.limits.deceleration_deg_s2),
+            stop_mdeg_s=self._step("limits.stop_deceleration", joint.limits.stop_deceleration_deg_s2),
+            soft_stop_mdeg=self._soft_stops(),
+            brake=self._brake(speed_full),
+            flow_per_speed_q16=self._flow(),
+            flow_max_e4=flow_max,
+            flow_full_ml_min=flow_full_ml_min(joint),
+            valve=(self._valve(POSITIVE), self._valve(NEGATIVE)),
+            drive_max_e4=(valve.drive_max * FULL_E4).__floor__(),  # down
+            reversal_ticks=max(1, (valve.reversal_hold_s / tick_s).__ceil__()),  # up: waits longer
+            settle_ticks=max(1, (watch.settle_s / tick_s).__floor__()),  # down: watches sooner
+            still_ticks=max(1, (watch.still_s / tick_s).__floor__()),  # down: detects sooner
+            still_mdeg=(watch.still_deg * _MDEG).__floor__(),  # down: stricter
+            stall_flow_e4=max(1, (watch.stall_flow * FULL_E4).__floor__()),  # down: watches more
+            stall_ticks=max(1, (watch.stall_s / tick_s).__floor__()),  # down: detects sooner
+            stall_mdeg=max(1, (watch.stall_deg * _MDEG).__ceil__()),  # up: stricter
+            **self._follow(follow),
+        )
+
+    def _error(self, item: str, found: str, remedy: str) -> CompileError:
+        return CompileError(self._joint.name, item, found, remedy)
+
+    def _pair_of(self, value: Callable[[int], int]) -> Pair:
+        return value(POSITIVE), value(NEGATIVE)
+
+    def _follow(self, follow: Follow | None) -> dict[str, int]:
+        """Deadbands up (stands still more), windows down, gain and feed-forward to the nearest (no safe side)."""
+        if follow is None:
+            deadband = (self._joint.operator.deadband_share * FULL_E4).__ceil__()
+            zeros = ("speed_deadband_mdeg_s", "gain_q16", "feed_q16", "match_window_mdeg", "gap_mdeg")
+            return {"deadband": deadband, **dict.fromkeys(zeros, 0)}
+        gap = 0 if follow.gap_deg is None else (follow.gap_deg * _MDEG).__floor__()
+        if follow.gap_deg is not None and gap == 0:
+            raise self._error("follow.gap", f"{float(follow.gap_deg)} deg", "at least 0.001 deg, or leave the key out")
+        return {
+            "deadband": (follow.error_deadband_deg * _MDEG).__ceil__(),
+            "speed_deadband_mdeg_s": (follow.speed_deadband_deg_s * _MDEG).__ceil__(),
+            "gain_q16": nearest(follow.gain_per_s * Q16),
+            "feed_q16": nearest(follow.feed_forward * Q16),
+            "match_window_mdeg": (follow.match_window_deg * _MDEG).__floor__(),
+            "gap_mdeg": gap,
+        }
+
+    # -- sensors --------------------------------------------------------------------------------------------------
+
+    def _sensor(self, sensor: Sensor, scale: int) -> SensorTable:
+        """scale: 1000 for degrees, 10000 for a lever share."""
+        tracks = tuple(
+            TrackTable(
+                input=track.input_index,
+                count_min=track.count_min,
+                count_max=track.count_max,
+                curve=Curve(points=tuple((count, nearest(value * scale)) for count, value in sorted(track.points))),
+            )
+            for track in sensor.tracks
+        )
+        # What the joint can do in a tick, the sensor's error, and one count of the coarsest track, which any reading
+        # may be off by; up, since a sound step must never count as a fault.
+        coarsest = max(_count_step(track.curve.points) for track in tracks)
+        step = (sensor.rate_max * self._tick_s * scale).__ceil__() + (sensor.error_deg * scale).__ceil__() + coarsest
+        disagreement = 1 if sensor.disagreement is None else max(1, (sensor.disagreement * scale).__floor__())  # down
+        return SensorTable(
+            tracks=tracks,
+            step_max=step,
+            disagreement=disagreement,
+            bad_ticks=max(1, (sensor.fault_time_s / self._tick_s).__floor__()),  # down: detects sooner
+        )
+
+    def _filter(self, corner_hz: Fraction) -> int:
+        """First-order low-pass, exact for a held input: 1 - exp(-2 pi f T), to the nearest 1/65536 (no safe side)."""
+        share = 1 - exponential(-2 * pi() * corner_hz * self._tick_s)
+        return max(1, nearest(share * Q16))
+
+    def _response(self, operator: OperatorInput) -> Curve:
+        """Follow: to the nearest mdeg. Speed control: the share toward zero, which is slower."""
+        if self._joint.follow is not None:
+            return Curve(points=tuple((nearest(x * _MDEG), nearest(y * _MDEG)) for x, y in operator.response))
+        return Curve(points=tuple((nearest(x * FULL_E4), toward_zero(y * FULL_E4)) for x, y in operator.response))
+
+    # -- limits ---------------------------------------------------------------------------------------------------
+
+    def _pair(self, item: str, speeds: TwoWay) -> Pair:
+        """Speeds down."""
+        pair = (speeds.positive * _MDEG).__floor__(), (speeds.negative * _MDEG).__floor__()
+        if min(pair) < 1:
+            raise self._error(item, f"{min(pair)} mdeg/s after rounding down", "at least 0.001 deg/s each way")
+        return pair
+
+    def _step(self, item: str, change_deg_s2: Fraction) -> int:
+        """Change of speed in a tick, down; never rounded up to 1, since that would be steeper than asked for."""
+        step = (change_deg_s2 * _MDEG * self._tick_s).__floor__()
+        if step < 1:
+            least = Fraction(1, _MDEG) / self._tick_s
+            raise self._error(
+                item, f"{float(change_deg_s2)} deg/s2 is less than the table holds", f"at least {float(least)}"
+            )
+        return step
+
+    def _soft_stops(self) -> Pair:
+        """(upper, lower), inward."""
+        stops = self._joint.limits.soft_stops_deg
+        if stops is None:
+            return _CONTINUOUS_STOPS
+        return (stops.upper * _MDEG).__floor__(), (stops.lower * _MDEG).__ceil__()
+
+    def _brake(self, speed_full: Pair) -> tuple[Curve, Curve]:
+        deceleration = self._joint.limits.deceleration_deg_s2 * _MDEG
+        delay_s = brake_delay_s(self._profile, self._joint)
+        curves = []
+        for direction, speed in enumerate(speed_full):
+            gain = joint_gain_spread(self._profile, self._joint, direction)[1]
+            curves.append(brake_curve(speed, gain, delay_s, deceleration))
+        return curves[0], curves[1]
+
+    # -- drive ----------------------------------------------------------------------------------------------------
+
+    def _flow(self) -> tuple[Curve, Curve]:
+        try:
+            return flow_curves(self._joint)
+        except CurveError as error:
+            raise self._error("drive", error.found, error.remedy) from error
+
+    def _valve(self, direction: int) -> Curve:
+        try:
+            return valve_curve(self._joint, direction)
+        except CurveError as error:
+            side = "positive" if direction == POSITIVE else "negative"
+            raise self._error(f"valve.{side}", error.found, error.remedy) from error
+
+
+def _count_step(points: Sequence[tuple[int, int]]) -> int:
+    """Largest change of a calibration curve from one count to the next, up."""
+    return max(-(-abs(y1 - y0) // (x1 - x0)) for (x0, y0), (x1, y1) in pairwise(points))

@@ -1,0 +1,308 @@
+"""Every field of the layout just inside, at and just outside its range: encoder, decoder and the controller's parser
+alike.
+
+The ranges are read from the tables in firmware_stub/README.md, so that the page is held to the three of them as well.
+"""
+
+from __future__ import annotations
+
+import random
+import re
+import struct
+import zlib
+from dataclasses import replace
+from pathlib import Path
+
+import core_table
+import pytest
+from make_profile import changed
+from make_table import random_table
+
+from mapper.table import Curve, DecodeError, EncodeError, Sensor, Table, Track, decode_table, encode_table
+
+_PAGE = Path(__file__).resolve().parents[3] / "firmware_stub" / "README.md"
+_ROW = re.compile(r"^\| (\d+) \| (\d+) \| ([ui])(\d+) \| ([^|]+) \| ([^|]+) \|$", re.M)
+
+
+def _documented(heading: str) -> list[tuple[int, int, int, bool, str, int, int]]:
+    """(field, offset, bytes, signed, name, lowest, highest) of every row under a heading."""
+    page = _PAGE.read_text(encoding="utf-8")
+    part = page[page.index(heading) :].split("\n### ", 1)[0]
+    rows = []
+    for number, offset, sign, bits, what, allowed in _ROW.findall(part):
+        numbers = [int(text.replace(",", "")) for text in re.findall(r"-?\d[\d,]*", allowed)]
+        lowest, highest = (-1, 1) if allowed.strip() == "1 or -1" else (numbers[0], numbers[1])
+        name = re.split(r"[:,]", what)[0].strip()
+        rows.append((int(number), int(offset), int(bits) // 8, sign == "i", name, lowest, highest))
+    return rows
+
+
+MACHINE = _documented("### Kind 1")
+JOINT = _documented("### Kind 2")
+
+
+def _base() -> Table:
+    """A one-joint table in which every single field can go to both ends of its range, unless a cross rule says
+    otherwise.
+    """
+    table = random_table(random.Random(4), joint_count=1)
+    reach = Curve(points=((0, 0), (60_000, 10_000)))
+    track = Track(input=1, count_min=0, count_max=65_535, curve=reach)
+    sensor = Sensor(tracks=(track,), step_max=5, disagreement=5, bad_ticks=5)
+    line = Curve(points=((0, 0), (10_000, 10_000)))
+    flow = Curve(points=((-1000, 1000), (1000, 1000)))
+    joint = replace(
+        table.joints[0],
+        control=0,
+        polarity=1,
+        operator=sensor,
+        position=sensor,
+        response=line,
+        brake=(line, line),
+        flow_per_speed_q16=(flow, flow),
+        valve=(line, line),
+        speed_reduced_mdeg_s=(1, 1),
+        speed_full_mdeg_s=(200_000, 200_000),
+        soft_stop_mdeg=(360_000, -360_000),
+        deadband=100,
+    )
+    machine = replace(table.machine, tick_us=5000, tick_hz=200, reset_min_ticks=1, reset_max_ticks=60_000)
+    return replace(table, machine=machine, joints=(joint,))
+
+
+BASE = _base()
+DATA = encode_table(BASE)
+_MACHINE_AT = 84
+_JOINT_AT = 84 + struct.unpack_from("<H", DATA, 82)[0] + 4
+
+
+def _patched(offset: int, byte_count: int, value: int) -> bytes:
+    raw = (value % 256**byte_count).to_bytes(byte_count, "little")
+    data = DATA[:offset] + raw + DATA[offset + byte_count : -4]
+    return data + struct.pack("<I", zlib.crc32(data))
+
+
+# What a cross rule forbids inside the range of the field alone, with the field that is named for it.
+_MACHINE_CROSS = {(0, value): 1 for value in (1000, 1001, 19_999, 20_000)}  # tick_us x tick_hz
+_MACHINE_CROSS |= {(1, value): 1 for value in (50, 51, 999, 1000)}
+_MACHINE_CROSS |= {(6, 60_000): 7, (7, 1): 7}
+_JOINT_CROSS = {(2, 0): 2, (24, -360_000): 25, (25, 360_000): 25}
+
+
+def _cases(rows: list[tuple[int, int, int, bool, str, int, int]]) -> list[tuple[int, int, int, int, bool]]:
+    cases = []
+    for field, offset, byte_count, signed, _, lowest, highest in rows:
+        bottom = -(256**byte_count) // 2 if signed else 0
+        top = 256**byte_count // (2 if signed else 1) - 1
+        for value in sorted({lowest - 1, lowest, lowest + 1, highest - 1, highest, highest + 1, bottom, top}):
+            if bottom <= value <= top:
+                cases.append((field, offset, byte_count, value, lowest <= value <= highest))
+    return cases
+
+
+def _check(section: int, start: int, cross: dict[tuple[int, int], int], case: tuple[int, int, int, int, bool]) -> None:
+    field, offset, byte_count, value, in_range = case
+    data = _patched(start + offset, byte_count, value)
+    result = core_table.parse(data)
+    named = cross.get((field, value), field)
+    allowed = in_range and (field, value) not in cross
+
+    assert result[:3] == (("ok", 65_535, 65_535) if allowed else ("bad_value", section, named))
+    if allowed:
+        table = decode_table(data)
+        assert core_table.as_table(result[3]) == table
+        assert encode_table(table) == data
+    else:
+        assert core_table.is_zeroed(result[3])
+        with pytest.raises(DecodeError):
+            decode_table(data)
+
+
+@pytest.mark.parametrize("case", _cases(MACHINE), ids=str)
+def test_machine_field_at_its_limits(case: tuple[int, int, int, int, bool]) -> None:
+    _check(0, _MACHINE_AT, _MACHINE_CROSS, case)
+
+
+@pytest.mark.parametrize("case", _cases(JOINT), ids=str)
+def test_joint_field_at_its_limits(case: tuple[int, int, int, int, bool]) -> None:
+    _check(1, _JOINT_AT, _JOINT_CROSS, case)
+
+
+def test_the_page_lists_every_field_without_a_gap() -> None:
+    for rows in (MACHINE, JOINT):
+        assert [row[0] for row in rows] == list(range(len(rows)))
+        assert [row[1] for row in rows] == [sum(row[2] for row in rows[:index]) for index in range(len(rows))]
+    assert len(MACHINE) == 14
+    assert len(JOINT) == 37
+    assert _JOINT_AT + sum(row[2] for row in JOINT) < len(DATA)
+
+
+_PATHS = {
+    "control": "control",
+    "speed_reduced_mdeg_s": "speed_reduced_mdeg_s.0",
+    "speed_full_mdeg_s": "speed_full_mdeg_s.0",
+    "soft_stop_mdeg": "soft_stop_mdeg.0",
+    "flow_max_e4": "flow_max_e4.0",
+}
+
+
+def _path(field: int, name: str, what: str) -> str:
+    for sensor in ("operator", "position"):
+        if name == f"{sensor} sensor":
+            return f"joints.0.{sensor}.{('step_max', 'disagreement', 'bad_ticks')[(field - 3) % 3]}"
+    path = _PATHS.get(name, name)
+    second = field in (18, 20, 25, 27)
+    return f"joints.0.{path[:-1]}1" if second else f"joints.0.{path}"
+
+
+@pytest.mark.parametrize("row", JOINT, ids=lambda row: f"{row[0]}-{row[4]}")
+def test_encoder_refuses_a_joint_field_just_outside_and_names_it(
+    row: tuple[int, int, int, bool, str, int, int],
+) -> None:
+    field, _, _, _, name, lowest, highest = row
+    path = _path(field, name, name)
+    for value in (lowest - 1, highest + 1):
+        with pytest.raises(EncodeError) as refused:
+            encode_table(changed(BASE, path, value))
+
+        assert refused.value.value == value
+        assert refused.value.path.replace("[", ".").replace("]", "") == path
+
+
+@pytest.mark.parametrize("row", MACHINE, ids=lambda row: f"{row[0]}-{row[4]}")
+def test_encoder_refuses_a_machine_field_just_outside_and_names_it(
+    row: tuple[int, int, int, bool, str, int, int],
+) -> None:
+    for value in (row[5] - 1, row[6] + 1):
+        with pytest.raises(EncodeError) as refused:
+            encode_table(changed(BASE, f"machine.{row[4]}", value))
+
+        assert refused.value.path == f"machine.{row[4]}"
+
+
+@pytest.mark.parametrize("tick_us", [1000, 1250, 2000, 8000, 20_000])
+def test_ticks_that_divide_a_second_are_taken(tick_us: int) -> None:
+    table = replace(BASE, machine=replace(BASE.machine, tick_us=tick_us, tick_hz=1_000_000 // tick_us))
+
+    assert core_table.parse(encode_table(table))[0] == "ok"
+
+
+def _refused_everywhere(table: Table, good: Table, at: int, new: bytes, section: int, field: int) -> None:
+    """The encoder refuses the table; the bytes that would say it are refused by parser and decoder."""
+    with pytest.raises(EncodeError):
+        encode_table(table)
+    data = encode_table(good)
+    data = data[:at] + new + data[at + len(new) : -4]
+    data += struct.pack("<I", zlib.crc32(data))
+    assert core_table.parse(data)[:3] == ("bad_value", section, field)
+    with pytest.raises(DecodeError):
+        decode_table(data)
+
+
+def test_lever_deadband_above_half_is_refused_in_speed_control_only() -> None:
+    speed = replace(BASE, joints=(replace(BASE.joints[0], control=1, deadband=5000),))
+
+    assert core_table.parse(encode_table(speed))[0] == "ok"
+    assert core_table.parse(encode_table(changed(BASE, "joints.0.deadband", 5001)))[0] == "ok"
+    _refused_everywhere(changed(speed, "joints.0.deadband", 5001), speed, _JOINT_AT + 25, b"\x89\x13\x00", 1, 11)
+
+
+def test_deadband_scale_is_that_of_the_rules() -> None:
+    """table.h: floor(10000 * 65536 / (10000 - deadband)) in speed control, else 65536."""
+    for deadband in (0, 1, 600, 5000):
+        speed = replace(BASE, joints=(replace(BASE.joints[0], control=1, deadband=deadband),))
+        live = core_table.parse(encode_table(speed))[3]
+
+        assert live.joint[0].deadband_scale_q16 == 10_000 * 65_536 // (10_000 - deadband)
+    assert core_table.parse(DATA)[3].joint[0].deadband_scale_q16 == 65_536
+
+
+@pytest.mark.parametrize("side", [0, 1])
+def test_reduced_speed_may_equal_the_full_speed_but_not_pass_it(side: int) -> None:
+    good = changed(
+        changed(BASE, f"joints.0.speed_full_mdeg_s.{side}", 500), f"joints.0.speed_reduced_mdeg_s.{side}", 500
+    )
+    bad = changed(good, f"joints.0.speed_reduced_mdeg_s.{side}", 501)
+
+    assert core_table.parse(encode_table(good))[0] == "ok"
+    _refused_everywhere(bad, good, _JOINT_AT + 43 + 3 * side, b"\xf5\x01\x00", 1, 19 + side)
+
+
+def test_soft_stops_must_be_apart() -> None:
+    good = changed(BASE, "joints.0.soft_stop_mdeg", (101, 100))
+
+    assert core_table.parse(encode_table(good))[0] == "ok"
+    _refused_everywhere(changed(good, "joints.0.soft_stop_mdeg.0", 100), good, _JOINT_AT + 64, b"\x64\x00\x00", 1, 25)
+
+
+@pytest.mark.parametrize("side", [0, 1])
+def test_flow_for_the_highest_speed_must_fit_32_bits(side: int) -> None:
+    """INV-TABLE-2: speed x flow per speed / 65536 is at most 2147483647."""
+    most = (2**31 - 1) * 65_536 // 200_000
+    curves = [Curve(points=((-300_000, 1000), (300_000, 1000)))] * 2
+    curves[side] = Curve(points=((-300_000, most), (300_000, most)))
+    good = changed(BASE, "joints.0.flow_per_speed_q16", tuple(curves))
+    bad = changed(good, f"joints.0.flow_per_speed_q16.{side}.points.1", (300_000, most + 1))
+
+    data = encode_table(good)
+    at = data.index(struct.pack("<ii", most, most)) + 4
+
+    assert core_table.parse(data)[0] == "ok"
+    _refused_everywhere(bad, good, at, struct.pack("<i", most + 1), 6, 3 + side)
+
+
+def test_flow_that_fits_32_bits_to_the_last_bit_is_taken() -> None:
+    """65536 mdeg/s times 2147483647 / 65536 is exactly 2147483647."""
+    most = Curve(points=((-300_000, 2**31 - 1 - 2**20), (300_000, 2**31 - 1)))
+    table = changed(BASE, "joints.0.flow_per_speed_q16", (most, most))
+    table = changed(table, "joints.0.speed_full_mdeg_s", (65_536, 65_536))
+
+    data = encode_table(table)
+
+    assert core_table.parse(data)[0] == "ok"
+    assert decode_table(data) == table
+
+
+@pytest.mark.parametrize(("count_min", "fits"), [(199, True), (200, False), (201, False)])
+def test_plausible_window_has_a_width(count_min: int, fits: bool) -> None:
+    good = changed(BASE, "joints.0.position.tracks.0.count_max", 200)
+    table = changed(good, "joints.0.position.tracks.0.count_min", count_min)
+    if fits:
+        assert core_table.parse(encode_table(table))[0] == "ok"
+    else:
+        at = encode_table(good).index(b"\x01\x00\x00\xc8\x00") + 1
+        _refused_everywhere(table, good, at, struct.pack("<H", count_min), 3, 2)
+
+
+def test_flow_curves_of_both_directions_share_their_positions() -> None:
+    other = Curve(points=((-1000, 1000), (1001, 1000)))
+
+    with pytest.raises(EncodeError, match="same positions"):
+        encode_table(changed(BASE, "joints.0.flow_per_speed_q16.1", other))
+
+
+def test_two_tracks_must_be_on_two_inputs() -> None:
+    track = BASE.joints[0].operator.tracks[0]
+    good = changed(BASE, "joints.0.operator.tracks", (track, replace(track, input=2)))
+    bad = changed(good, "joints.0.operator.tracks.1.input", 1)
+    data = encode_table(good)
+    heads = (at for at in range(len(data)) if data[at : at + 2] == b"\x03\x00")
+    second = next(at for at in heads if data[at + 4] == 2)
+
+    assert core_table.parse(data)[0] == "ok"
+    _refused_everywhere(bad, good, second + 4, b"\x01", 3, 0)
+
+
+@pytest.mark.parametrize("count", [0, 3])
+def test_a_sensor_has_one_or_two_tracks(count: int) -> None:
+    track = BASE.joints[0].operator.tracks[0]
+    tracks = tuple(replace(track, input=number) for number in range(count))
+
+    with pytest.raises(EncodeError, match="one or two"):
+        encode_table(changed(BASE, "joints.0.operator.tracks", tracks))
+
+
+@pytest.mark.parametrize("count", [0, 17])
+def test_a_table_has_one_to_sixteen_joints(count: int) -> None:
+    with pytest.raises(EncodeError, match="1 to 16"):
+        encode_table(replace(BASE, joints=BASE.joints * count))
