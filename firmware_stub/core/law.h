@@ -30,26 +30,27 @@
  *        one, up to bad_ticks; else it is 0. Difference as in b.
  *   f    sensor value = value of track 0. For a position with two tracks also the larger and the smaller of the two values;
  *        with one track both are the value. A sensor is ready when every track's good counter >= power_up_ticks; it is bad
- *        when a bad counter or the disagreement counter is at bad_ticks.
- * L4   Demand. Runs in every state once every track of the joint's operator sensor is primed or has been primed since the
- *      last start of the filter; before that demand, target and operator speed are 0 and the joint counts as not matched.
+ *        when a bad counter or the disagreement counter is at bad_ticks. (Readiness does not look at disagreement: powering_up may
+ *        end with the tracks apart; the next tick is then a fault.)
+ * L4   Demand. Runs in every state. Its filter starts in the first tick in which every track of the joint's operator sensor is
+ *      primed at once, and never starts again; before that demand, target and operator speed are 0 and the joint is not matched.
  *   a    Low-pass, 16 fractional bits (64-bit state F): first time F = value * 65536; later
  *        F = F + (filter_q16 * (value * 65536 - F)) div 65536. Demand = F div 65536.
  *   b    Follow: target = response(demand). First time operator speed state S = 0; later
  *        S = S + (speed_filter_q16 * ((target - previous target) * tick_hz * 65536 - S)) div 65536.
  *        Operator speed = S div 65536. For a continuous joint the target is wrapped, and target - previous target is a
  *        difference (L2w).
- *   c    Speed control: s = clamp(demand, -10000, 10000). If |s| <= deadband the share is response(0) if that is 0, and 0
- *        otherwise; so always 0, and the lever is at rest. Else u = min(10000, ((|s| - deadband) * deadband_scale_q16) div
+ *   c    Speed control: s = clamp(demand, -10000, 10000). If |s| <= deadband the share is 0 and the lever is at
+ *        rest. Else u = min(10000, ((|s| - deadband) * deadband_scale_q16) div
  *        65536), share = response(u with the sign of s), and the lever is not at rest. Target = share.
  * L5   Target speed, for each joint, from the position p (sensor value), mode m (L10) and the joint's own table.
  *   a    Follow: e = difference(target, p). If |e| <= deadband and |operator speed| <= speed_deadband: 0. Else if gap_mdeg > 0
  *        and |e| > gap_mdeg: 0, and the joint is held (flag). Else prop = (e * gain_q16) div 65536 limited to 32 bits, forward =
- *        (operator speed * feed_q16) div 65536 limited to 32 bits, then clamped to -speed[m][negative] .. speed[m][positive];
+ *        (operator speed * feed_q16) div 65536 limited to 32 bits, forward then clamped to -speed[m][negative] .. speed[m][positive];
  *        if prop >= speed[m][positive] or prop <= -speed[m][negative], forward = 0. Target speed = prop + forward, limited to
  *        32 bits.
  *   b    Speed control: (share * speed[m][direction of share]) div 10000; 0 if share is 0.
- *   c    In `stopping` the target speed is 0.
+ *   c    In `stopping` the target speed is 0 and neither a nor b is worked out (so no joint is flagged as held).
  * L6   Limits of the target speed v. Every step lowers |v| or leaves it; the sign stays or v becomes 0.
  *   a    |v| = min(|v|, speed[m][direction of v]).
  *   b    Not continuous: room = soft_stop[positive] - larger position for positive v, smaller position - soft_stop[negative]
@@ -68,7 +69,7 @@
  *        Else clamp(t, -A, A).
  *   c    Soft-stop cap on the result w, not continuous: room and brake as in L6b, downward only, at once.
  *   d    Flow: k as in L6e for the direction of w; flow = floor(|w| * k / 65536); if flow > flow_max[direction]: flow =
- *        flow_max[direction], |w| = min(|w|, floor(flow_max[direction] * 65536 / k)).
+ *        flow_max[direction], |w| = min(|w|, floor(flow_max[direction] * 65536 / k)); if |w| is then 0, flow = 0.
  *   e    w is the state for the next tick. w = 0: zero ticks count up; else zero ticks = 0 and last direction = sign(w).
  *        In states other than running and stopping w = 0 and zero ticks count up.
  * L8   Valve. flow = 0: drive 0. Else drive = min(drive_max, valve[direction of w](flow)), times the sign of w, times polarity.
@@ -90,6 +91,7 @@
  *   a    stop open = not (channel 1 closed and channel 2 closed).
  *   b    Discrepancy: channels differ: counter rises by one, up to discrepancy_ticks, else it is 0. At discrepancy_ticks it is a
  *        fault and "both must open" is set; it is cleared in a tick in which both are open. While it is set the fault cause is present.
+ *        This and c run in every state, powering_up too.
  *   c    Reset: while pressed, the press counter counts up (it starts at 65535, so a button held at start means nothing).
  *        In the tick in which it is let go, the reset edge is true if reset_min_ticks <= press counter <= reset_max_ticks; then the
  *        counter is 0.
@@ -101,17 +103,18 @@
  *   h    stopping, stop open: category 0: emergency_stop. Category 1 and the cause is not yet stop: cause = stop, state ticks = 0.
  *        (Then i goes on in the same tick.)
  *   i    stopping: leave if every w of the tick before is 0 or state ticks >= the deadline (stop_ticks for cause stop,
- *        release_ticks for cause released): to emergency_stop for cause stop, to stopped for cause released. A device pressed
+ *        release_ticks for cause released), so that stopping lasts deadline + 1 ticks at most: to emergency_stop for cause stop, to stopped for cause released. A device pressed
  *        again while stopping changes nothing. State ticks count up in every tick that stays.
  *   j    running: enabling device not held: stopping, cause released.
  *   k    matching: enabling device not held: stopped.
  *   l    stopped: device not held: seen-released is set. If also the reset edge is true: permit is set. If permit, seen-released,
  *        device held and service key off: matching.
+ *        (In m and n an edge that comes while something else is still missing is spent, not remembered.)
  *   m    emergency_stop: stop closed, device not held, reset edge: stopped with permit and seen-released set.
  *   n    fault: no fault present in this tick, stop closed, device not held, reset edge: stopped with permit and
  *        seen-released set, the latched cause cleared to none.
- *   o    matching: state ticks count up in every tick that stays. When they are >= load_ticks: if every joint is matched the match
- *        counter counts up, else it is 0; at match_ticks: running. A follow joint is matched when |difference(target, p)| <=
+ *   o    matching: if state ticks, before this tick is counted, are >= load_ticks: if every joint is matched the match counter
+ *        counts up, else it is 0; at match_ticks: running. State ticks count up in every tick that stays. A follow joint is matched when |difference(target, p)| <=
  *        match_window_mdeg, a speed joint when its lever is at rest.
  *   p    Entering stopped (from anywhere but emergency_stop and fault): seen-released cleared; permit cleared only when coming from
  *        powering_up. Entering emergency_stop or fault: permit and seen-released cleared. Entering any state: state ticks and match

@@ -128,7 +128,7 @@ int32_t motion_flow_e4(const table_joint_t *joint, int32_t position_mdeg, int32_
     const int32_t fits = core_narrow((int64_t)most * CORE_Q16 / k);
     *speed_mdeg_s = with_sign_of(fits < magnitude ? fits : magnitude, *speed_mdeg_s);
     *clamped = true;
-    return most;
+    return *speed_mdeg_s == 0 ? 0 : most; /* no direction, no flow */
 }
 
 void motion_keep(law_joint_state_t *state, int32_t speed_mdeg_s) /* L7e */

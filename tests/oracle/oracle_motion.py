@@ -294,6 +294,8 @@ class Motion(MachineState):
                 joint.flags |= FLOW
                 flow = table.flow_max_e4[way]
                 w = s * min(abs(w), flow * Q16 // k)
+                if w == 0:
+                    flow = 0
             else:
                 reached["L7d-left"] += 1
         joint.w = w  # e

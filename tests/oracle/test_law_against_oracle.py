@@ -24,6 +24,7 @@ LEAST_REACHED = 1_000
 def compare(first_seed: int, step_count: int) -> tuple[int, dict[str, int], list[str]]:
     """(steps, rule counts, differences) for as many sequences from `first_seed` on as make `step_count` steps."""
     core = load_core()
+    core.assert_clear()
     reached, steps, differences, seed = new_counter(), 0, [], first_seed
     while steps < step_count:
         sequence = play(seed, reached)
@@ -32,6 +33,8 @@ def compare(first_seed: int, step_count: int) -> tuple[int, dict[str, int], list
             differences.append(difference)
         steps += len(sequence.inputs)
         seed += 1
+    if core.assert_line():
+        differences.append(f"an assertion of the core failed at line {core.assert_line()}")
     return steps, reached, differences
 
 
