@@ -1,0 +1,80 @@
+"""`mapper replay`: a recording through the control law and a model of the arm, in this process."""
+
+from __future__ import annotations
+
+import click
+
+
+@click.command()
+@click.argument("profile_file", metavar="PROFILE")
+@click.argument("recording_file", metavar="RECORDING")
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="TIME:KIND[:INPUT][:LENGTH]",
+    help="Something that breaks, such as 12.5s:wire-cut:elbow_a, 8s:stop-press or 20s:release:0.5s. "
+    "Kinds: wire-cut, short, stuck (an analog input), stop-press, stop-wire (stop_1 or stop_2), release, late-tick. "
+    "May be given several times.",
+)
+@click.option(
+    "--out", default="replay-out", show_default=True, metavar="DIR", help="Where report and trace are written."
+)
+@click.option(
+    "--corner",
+    type=click.Choice(["nominal", "fast", "slow"]),
+    default="nominal",
+    show_default=True,
+    help="Tolerance corner of the model: lag, dead time and gain.",
+)
+@click.option("--mode", type=click.Choice(["full", "reduced"]), help="Speed mode; the recording's own when not given.")
+@click.option("--json", "json_wanted", is_flag=True, help="One JSON document on standard output and nothing else.")
+def command(
+    profile_file: str,
+    recording_file: str,
+    faults: tuple[str, ...],
+    out: str,
+    corner: str,
+    mode: str | None,
+    json_wanted: bool,
+) -> None:
+    """Run a RECORDING through the control law of PROFILE and a model of the arm; write a report and a trace.
+
+    The law is the very code that runs in the controller. Exit 0 when it ran, whatever happened in it; 2 when a file
+    cannot be read. The profile is not checked here: `mapper check` does that.
+    """
+    import json
+
+    from mapper.cli._replaying import (
+        CAUTION,
+        as_json,
+        event_lines,
+        joint_lines,
+        read_bytes,
+        read_recording_file,
+        write_outputs,
+    )
+    from mapper.profile import read_profile
+    from mapper.replay import read_fault, run_replay, summarise
+    from mapper.table import compile_table, encode_table
+
+    profile = read_profile(read_bytes(profile_file), profile_file)
+    recording = read_recording_file(recording_file)
+    wanted = [read_fault(text, profile) for text in faults]
+    table_bytes = encode_table(compile_table(profile))
+    trace = run_replay(profile, table_bytes, recording, wanted, corner=corner, mode=mode)
+    summary = summarise(trace, profile)
+    report, table = write_outputs(out, trace, summary, profile)
+    if json_wanted:
+        click.echo(json.dumps(as_json(trace, summary, report, table), allow_nan=False))
+        return
+    click.echo(f"{recording_file} on {profile.machine_name}: {recording.length_s:.1f} s, plant corner {corner}\n")
+    click.echo("\n".join(joint_lines(summary.joints)))
+    click.echo(
+        f"\npump: at most {summary.pump_peak_l_min:.1f} of {summary.pump_limit_l_min:.1f} l/min were asked for\n"
+    )
+    click.echo("\n".join(event_lines(summary.events)))
+    click.echo("")
+    for note in trace.notes:
+        click.echo(f"{note.kind}: {note.text}")
+    click.echo(f"\nreport  {report}\ntrace   {table}\n{CAUTION}")
