@@ -13,6 +13,7 @@ int32_t angle_wrap(int32_t angle_mdeg)
     for (int32_t i = 0; i < 2 && angle < -HALF_MDEG; i++) {
         angle += TURN_MDEG;
     }
+    CORE_ASSERT(angle >= -HALF_MDEG && angle < HALF_MDEG);
     return angle;
 }
 

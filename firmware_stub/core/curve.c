@@ -15,6 +15,7 @@ static bool slope_of(const curve_t *curve, int32_t index, int32_t *slope_q16)
     if (slope > INT32_MAX || slope < INT32_MIN) {
         return false;
     }
+    CORE_ASSERT(slope * run <= product); /* floor */
     *slope_q16 = (int32_t)slope;
     return true;
 }
@@ -46,6 +47,7 @@ int32_t curve_at(const curve_t *curve, int32_t x)
     while (i + 1 < last && x >= curve->x[i + 1]) {
         i += 1;
     }
+    CORE_ASSERT(x >= curve->x[i] && x < curve->x[i + 1]);
     const int32_t y0 = curve->y[i];
     const int32_t y1 = curve->y[i + 1];
     const int64_t value = y0 + core_floor_q16(((int64_t)x - curve->x[i]) * curve->slope_q16[i]);

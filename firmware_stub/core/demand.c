@@ -16,6 +16,7 @@ static bool is_primed(const table_sensor_t *sensor, const law_sensor_state_t *st
 int32_t demand_share(const table_joint_t *joint, int32_t demand, bool *at_rest) /* L4c */
 {
     const int32_t lever = core_clamp(demand, -TABLE_FULL_E4, TABLE_FULL_E4);
+    CORE_ASSERT(joint->deadband >= 0 && joint->deadband < TABLE_FULL_E4);
     const int32_t beyond = core_magnitude(lever) - joint->deadband;
     *at_rest = beyond <= 0;
     if (*at_rest) {
@@ -77,6 +78,7 @@ static int32_t follow_speed(const table_joint_t *joint, const law_joint_state_t 
         angle_difference(joint->continuous != 0, state->target, state->position_sensor.value);
     const int32_t most = joint->speed_mdeg_s[mode][TABLE_POSITIVE];
     const int32_t least = -joint->speed_mdeg_s[mode][TABLE_NEGATIVE];
+    CORE_ASSERT(least < 0 && most > 0);
     if (core_magnitude(error) <= joint->deadband &&
         core_magnitude(state->operator_speed_mdeg_s) <= joint->speed_deadband_mdeg_s) {
         return 0;
@@ -99,6 +101,7 @@ int32_t demand_speed(const table_joint_t *joint, const law_joint_state_t *state,
     if (joint->control == TABLE_FOLLOW) {
         return follow_speed(joint, state, mode, flags);
     }
+    CORE_ASSERT(core_magnitude(state->target) <= TABLE_FULL_E4);
     const int32_t share = state->target; /* L5b; 10000 * 200000 fits 31 bits */
     return share * joint->speed_mdeg_s[mode][share > 0 ? TABLE_POSITIVE : TABLE_NEGATIVE] / TABLE_FULL_E4;
 }

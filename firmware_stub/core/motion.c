@@ -26,6 +26,7 @@ int32_t motion_soft_stop(const table_joint_t *joint, const law_joint_state_t *st
         return speed_mdeg_s;
     }
     *lowered = true;
+    CORE_ASSERT(cap < core_magnitude(speed_mdeg_s)); /* a limit only ever lowers */
     return with_sign_of(cap, speed_mdeg_s);
 }
 
@@ -44,6 +45,7 @@ int32_t motion_limit(const table_joint_t *joint, const law_joint_state_t *state,
     if (braked) {
         *flags |= LAW_FLAG_BRAKED;
     }
+    CORE_ASSERT(core_magnitude(wanted) <= cap);
     return wanted;
 }
 
@@ -73,14 +75,18 @@ int32_t motion_share_q16(const table_t *table, const law_state_t *state, const i
         const int32_t position = state->joint[i].position_sensor.value;
         sum += (int64_t)motion_need_e4(joint, position, wanted_mdeg_s[i]) * joint->flow_full_ml_min;
     }
+    CORE_ASSERT(sum >= 0 && supply > 0);
     if (sum <= supply) {
         return CORE_Q16;
     }
-    return (int32_t)(supply * CORE_Q16 / sum);
+    const int64_t factor = supply * CORE_Q16 / sum;
+    CORE_ASSERT(factor >= 0 && factor <= CORE_Q16);
+    return (int32_t)factor;
 }
 
 static int32_t ramp_up_side(const table_joint_t *joint, int32_t speed, int32_t decelerate, int32_t target) /* L7a, speed > 0 */
 {
+    CORE_ASSERT(speed > 0 && joint->accelerate_mdeg_s >= 1);
     if (target >= speed) {
         const int32_t faster = speed + joint->accelerate_mdeg_s;
         return target < faster ? target : faster;
@@ -126,6 +132,7 @@ int32_t motion_flow_e4(const table_joint_t *joint, int32_t position_mdeg, int32_
         return (int32_t)flow;
     }
     const int32_t fits = core_narrow((int64_t)most * CORE_Q16 / k);
+    CORE_ASSERT(fits >= 0);
     *speed_mdeg_s = with_sign_of(fits < magnitude ? fits : magnitude, *speed_mdeg_s);
     *clamped = true;
     return *speed_mdeg_s == 0 ? 0 : most; /* no direction, no flow */
@@ -133,6 +140,7 @@ int32_t motion_flow_e4(const table_joint_t *joint, int32_t position_mdeg, int32_
 
 void motion_keep(law_joint_state_t *state, int32_t speed_mdeg_s) /* L7e */
 {
+    CORE_ASSERT(core_magnitude(speed_mdeg_s) <= TABLE_SPEED_MAX_MDEG_S);
     state->speed_mdeg_s = speed_mdeg_s;
     if (speed_mdeg_s == 0) {
         state->zero_ticks = core_count_up(state->zero_ticks);

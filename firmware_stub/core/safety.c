@@ -36,6 +36,7 @@ void safety_discrepancy(const table_t *table, law_state_t *state, uint32_t digit
     if (state->discrepancy >= (uint32_t)table->discrepancy_ticks) {
         state->both_must_open = true;
     }
+    CORE_ASSERT(state->discrepancy <= (uint32_t)table->discrepancy_ticks);
 }
 
 static bool reset_edge(const table_t *table, law_state_t *state, uint32_t digital) /* L10c */
@@ -168,6 +169,7 @@ static void in_stopping(const table_t *table, law_state_t *state, const buttons_
         state->state_ticks = 0;
     }
     const bool by_stop = state->cause == LAW_CAUSE_STOP;
+    CORE_ASSERT(by_stop || state->cause == LAW_CAUSE_RELEASED);
     const uint32_t deadline = (uint32_t)(by_stop ? table->stop_ticks : table->release_ticks);
     if (all_stand(table, state) || state->state_ticks >= deadline) {
         enter(state, by_stop ? LAW_EMERGENCY_STOP : LAW_STOPPED, by_stop ? LAW_CAUSE_STOP : LAW_CAUSE_NONE,
@@ -222,4 +224,6 @@ void safety_step(const table_t *table, law_state_t *state, uint32_t digital, con
         in_latched(state, &buttons, fault);
     }
     keep_mode_and_authority(table, state, from, buttons.mode_full);
+    CORE_ASSERT(safety_moves(state->state) || state->authority_q16 == 0);
+    CORE_ASSERT(state->mode < TABLE_MODES);
 }

@@ -35,6 +35,7 @@ static void accept(const table_track_t *track, bool wraps, uint16_t count, law_t
         state->primed = true;
     }
     const uint16_t median = median_of_three(count, state->older[0], state->older[1]);
+    CORE_ASSERT(median >= track->count_min && median <= track->count_max); /* all three counts were inside */
     state->older[1] = state->older[0];
     state->older[0] = count;
     state->last_value = value_at(track, wraps, count);
@@ -45,6 +46,7 @@ static void accept(const table_track_t *track, bool wraps, uint16_t count, law_t
 
 static void refuse(const table_sensor_t *sensor, law_track_state_t *state) /* L3d */
 {
+    CORE_ASSERT(sensor->bad_ticks >= 1);
     state->good = 0;
     if (state->bad < (uint32_t)sensor->bad_ticks) {
         state->bad += 1;
@@ -90,6 +92,7 @@ void sense_step(const table_sensor_t *sensor, bool wraps, const uint16_t *counts
         state->larger = other > state->value ? other : state->value;
         state->smaller = other < state->value ? other : state->value;
     }
+    CORE_ASSERT(state->smaller <= state->value && state->value <= state->larger);
 }
 
 bool sense_ready(const table_sensor_t *sensor, const law_sensor_state_t *state, int32_t good_ticks)
