@@ -49,7 +49,7 @@ def _compiler() -> list[str]:
 
 def _compile(sources: list[Path], target: Path, extra: list[str]) -> None:
     """Into a file of its own first: a running process keeps the library that it has loaded."""
-    fresh = target.with_name(target.name + ".new")
+    fresh = target.with_name(f"{target.name}.{os.getpid()}.new")
     digest = f'-DCORE_SOURCE_DIGEST="{source_digest()}"'
     command = [*_compiler(), *_FLAGS, *extra, digest, f"-I{_FIRMWARE / 'core'}", "-o", str(fresh), *map(str, sources), "-lm"]
     # Calls between the small files cost more than half of a step; a compiler without link-time optimisation does without.

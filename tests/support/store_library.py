@@ -16,7 +16,7 @@ from flash_model import BUSY, FAILED, OK, Cut, Flash
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 CORE = ROOT / "firmware_stub" / "core"
-FLAGS = ["-std=c99", "-O2", "-Wall", "-Wextra", "-Wconversion", "-Wmissing-prototypes", "-pedantic", "-Werror"]
+FLAGS = ["-std=c99", "-O1", "-Wall", "-Wextra", "-Wconversion", "-Wmissing-prototypes", "-pedantic", "-Werror"]
 SOURCES = ["core", "crc", "digest", "frame", "store", "store_choice"]
 
 _READ = ctypes.CFUNCTYPE(

@@ -1,0 +1,20 @@
+/* SHA-256 (FIPS 180-4), so that the controller itself works out the name by which a table goes: the first 16 hexadecimal digits of
+ * this digest over its bytes. Not a secret and no signature: it tells tables apart, it does not say who made one. */
+#ifndef DIGEST_H
+#define DIGEST_H
+#include "core.h"
+
+#define DIGEST_BYTES 32u
+#define DIGEST_BLOCK_BYTES 64u
+
+typedef struct {
+    uint32_t word[8];
+    uint8_t block[DIGEST_BLOCK_BYTES];
+    uint32_t byte_count; /* of the whole message so far */
+} digest_t;
+
+void digest_start(digest_t *digest);
+void digest_update(digest_t *digest, const uint8_t *bytes, size_t n);
+void digest_finish(digest_t *digest, uint8_t result[DIGEST_BYTES]);
+
+#endif

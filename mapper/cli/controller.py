@@ -1,0 +1,144 @@
+"""`mapper controller`: a simulated controller and arm on a serial port, to practise on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from mapper.link import HostController
+    from mapper.profile import Profile
+    from mapper.replay import CompiledPlant, ReadyReplay, Recording
+
+    Ints = NDArray[np.int32]
+
+_AT_REST = "time_s,mode_full\n0,1\n1,1\n"
+_SETTLED_S = 2.0
+"""Of `stopped`, until the key is turned off and a recording is played."""
+
+
+@click.command()
+@click.argument("profile_file", metavar="PROFILE")
+@click.option("--recording", "recording_file", metavar="FILE", help="What the operator does; at rest without it.")
+@click.option("--key/--no-key", default=True, show_default=True, help="Service key input: on takes a table.")
+@click.option("--flash", "flash_file", metavar="FILE", help="File that is its flash; else forgotten at the end.")
+@click.option("--seconds", type=click.FloatRange(min=0.1), metavar="S", help="End by itself; else at Ctrl-C.")
+def command(
+    profile_file: str, recording_file: str | None, key: bool, flash_file: str | None, seconds: float | None
+) -> None:
+    """Run the controller of PROFILE's machine and a model of its arm, in real time, on a serial port.
+
+    The controller is the firmware's own code as a process on this PC, the arm is simulated; the port takes `mapper
+    upload` and `mapper readback` as a real one does. With --recording and the key on, the key is turned off and the
+    recording played once, two seconds after a table was taken. Ctrl-C ends it.
+    """
+    import tempfile
+    from pathlib import Path
+
+    from mapper.cli._replaying import CAUTION, read_bytes, read_recording_file
+    from mapper.link import HostController
+    from mapper.profile import read_profile
+    from mapper.replay import read_recording
+
+    profile = read_profile(read_bytes(profile_file), profile_file)
+    recording = read_recording_file(recording_file) if recording_file else read_recording(_AT_REST, "at rest")
+    with tempfile.TemporaryDirectory(prefix="mapper-") as folder:
+        flash = Path(flash_file) if flash_file else Path(folder) / "flash"
+        with HostController.start(profile.machine_id, flash) as controller:
+            click.echo(f"simulated controller of machine {profile.machine_id}; only a model of the arm moves")
+            click.echo(f"port {controller.port}")
+            click.echo(f"service key {'on: it takes a table at standstill' if key else 'off: it takes no table'}")
+            click.echo(f"flash {_kept(flash_file)}\n{CAUTION}")
+            click.echo(f"next, in another terminal: mapper upload {profile_file} --port {controller.port}")
+            try:
+                _Practice(profile, recording, controller, key=key, play=recording_file is not None).run(seconds)
+            except KeyboardInterrupt:
+                click.echo("")
+            click.echo("ended; the port is gone")
+
+
+def _kept(flash_file: str | None) -> str:
+    return f"in {flash_file}, kept" if flash_file else "forgotten at the end"
+
+
+class _Practice:
+    """Ticks controller and plant by the clock and tells what the controller's state becomes."""
+
+    def __init__(
+        self, profile: Profile, recording: Recording, controller: HostController, *, key: bool, play: bool
+    ) -> None:
+        from mapper.law import INPUT_BITS
+        from mapper.replay import CompiledPlant, Plant, plant_parameters, ready_replay
+
+        parameters = plant_parameters(profile)
+        self._profile = profile
+        self._controller = controller
+        self._ready: ReadyReplay = ready_replay(profile, recording)
+        self._plant: CompiledPlant = CompiledPlant(parameters, self._ready.prepared.start_rad)
+        self._counts = Plant(parameters, self._ready.prepared.start_rad).counts()
+        self._tick_s = float(profile.controller.tick_s)
+        self._resting = INPUT_BITS["stop_1"] | INPUT_BITS["stop_2"] | INPUT_BITS["mode_full"]
+        self._key = INPUT_BITS["key"] if key else 0
+        self._play = play
+        self._at = 0  # tick of the recording; 0: not begun
+        self._settled = 0  # ticks in `stopped`
+        self._told = (-1, -1, -1)
+
+    def run(self, seconds: float | None) -> None:
+        """Until KeyboardInterrupt, or for so long. Raises LinkError when the process ends."""
+        import time
+
+        begun = due = time.monotonic()
+        while seconds is None or time.monotonic() - begun < seconds:
+            self._tick()
+            due += self._tick_s
+            behind = time.monotonic() - due
+            if behind > 1.0:
+                due += behind  # this PC was asleep; the law is told the tick that it expects
+            elif behind < 0.0:
+                time.sleep(-behind)
+
+    def _tick(self) -> None:
+        from mapper.law import STATES
+        from mapper.law.core import OUT_HEAD, OUT_JOINT
+
+        row = self._inputs()
+        for index, count in self._counts.items():
+            row[2 + index] = count
+        out = self._controller.tick(int(row[1]), row[2:], round(self._tick_s * 1e6))
+        drives = [int(out[OUT_HEAD + OUT_JOINT * joint + 5]) for joint in range(len(self._profile.joints))]
+        self._counts, _ = self._plant.step(drives)
+        self._settled = self._settled + 1 if STATES[int(out[0])] == "stopped" else 0
+        self._tell(out)
+
+    def _inputs(self) -> Ints:
+        """What the operator and the buttons do in this tick; position counts still missing."""
+        inputs = self._ready.inputs
+        ready = self._settled * self._tick_s >= _SETTLED_S or not self._key
+        if self._play and (self._at or ready) and self._at < len(inputs):
+            self._at += 1
+            row: Ints = inputs[self._at - 1].copy()
+            return row
+        row = inputs[max(0, self._at - 1)].copy()
+        row[1] = self._resting | (self._key if not self._at else 0)
+        return row
+
+    def _tell(self, out: Ints) -> None:
+        """One line whenever state, cause or what it waits for changes."""
+        from mapper.law import CAUSES, STATES, waits_text
+
+        now = (int(out[0]), int(out[1]), int(out[7]))
+        if now == self._told:
+            return
+        self._told = now
+        cause = f" ({CAUSES[now[1]]})" if now[1] else ""
+        joint = int(out[8])
+        name = self._profile.joints[joint].name if joint < len(self._profile.joints) else None
+        if STATES[now[0]] == "powering_up" and now[2] == 0:
+            click.echo("powering_up: no table in use, every output is zero")
+            return
+        click.echo(f"{STATES[now[0]]}{cause}, waits for {waits_text(now[2], name)}")

@@ -1,0 +1,22 @@
+"""The link to the controller: framing, messages, transfer, ports, journal, and the controller as a PC process."""
+
+from mapper.link.error import LinkError
+from mapper.link.host import HostController
+from mapper.link.message import Identity, TablePresence
+from mapper.link.port import UploadResult, identify, list_ports, readback, readback_outcome, upload
+from mapper.link.transfer import Inside, Outcome
+
+__all__ = [
+    "HostController",
+    "Identity",
+    "Inside",
+    "LinkError",
+    "Outcome",
+    "TablePresence",
+    "UploadResult",
+    "identify",
+    "list_ports",
+    "readback",
+    "readback_outcome",
+    "upload",
+]

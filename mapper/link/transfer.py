@@ -1,0 +1,305 @@
+"""What is said to the controller, as machines without clock or port: `step(now_ms, event) -> actions`.
+
+An upload sends the table into the slot not in use, lets the controller check it, reads every byte back, has it
+confirmed, and only then commits and reads the table in use back once more. Whatever goes wrong, the run ends, and it
+ends knowing whether the old or the new table is in use, or saying that this could not be learned.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import zlib
+from collections.abc import Generator
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from mapper.link.ask import (
+    Ask,
+    Asker,
+    AskPerson,
+    Confirmed,
+    Event,
+    ForeignProtocolError,
+    Lost,
+    LostError,
+    NoAnswerError,
+    RefusedError,
+    Step,
+)
+from mapper.link.message import (
+    Identity,
+    Kind,
+    MessageError,
+    begin_content,
+    block_content,
+    parse_identity,
+    parse_read,
+    read_content,
+    refusal,
+    transfer_content,
+)
+
+
+class Inside(Enum):
+    """Which table is in use in the controller at the end, as far as is known."""
+
+    NEW = "new"
+    OLD = "old"
+    NONE = "none"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """How it ended.
+
+    error: None when everything that was asked for was done, else a sentence part; remedy: what to do then.
+    foreign: nothing on the line answers as a controller of ours, and nothing but the question who it is was sent.
+    data: the table in use, as read back at the end.
+    """
+
+    error: str | None = None
+    remedy: str = ""
+    inside: Inside
+    foreign: bool = False
+    before: Identity | None = None
+    after: Identity | None = None
+    data: bytes | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    outcome: Outcome
+
+
+Action = Ask | Finished
+_Steps = Generator[tuple[Ask, ...], Step, Outcome]
+
+
+class _StopError(Exception):
+    def __init__(self, error: str, remedy: str) -> None:
+        super().__init__(error)
+        self.error = error
+        self.remedy = remedy
+
+
+class Machine:
+    """Drives one conversation. After a Finished action it takes no further step."""
+
+    def __init__(self, steps: _Steps) -> None:
+        self._steps = steps
+        self._begun = False
+        self.outcome: Outcome | None = None
+
+    def step(self, now_ms: int, event: Event) -> tuple[Action, ...]:
+        """Args: now_ms: any clock in milliseconds that never goes back. The first event is a Timer."""
+        try:
+            if not self._begun:
+                self._begun = True
+                next(self._steps)
+            return self._steps.send((now_ms, event))
+        except StopIteration as end:
+            outcome: Outcome = end.value
+            self.outcome = outcome
+            return (Finished(outcome),)
+
+
+def _identify(asker: Asker) -> Generator[tuple[Ask, ...], Step, Identity]:
+    answer = yield from asker.ask(Kind.IDENTIFY)
+    return parse_identity(answer.content)
+
+
+def _inside(identity: Identity) -> Inside:
+    return Inside.OLD if identity.sequence else Inside.NONE
+
+
+def _read(
+    asker: Asker, identity: Identity, key: int, byte_count: int, *, fresh: bool, phase: str
+) -> Generator[tuple[Ask, ...], Step, bytes]:
+    """All bytes of the table in use (key: its sequence) or of the one of the open transfer (key: the transfer)."""
+    block_bytes = _block_bytes(identity)
+    block_count = -(-byte_count // block_bytes)
+    questions = [(Kind.READ, read_content(key, number, block_bytes, fresh=fresh)) for number in range(block_count)]
+    answers = yield from asker.ask_all(questions, identity.window, phase)
+    data = bytearray()
+    for number, answer in enumerate(answers):
+        found_key, found_number, part = parse_read(answer.content)
+        if (found_key, found_number) != (key, number):
+            raise MessageError(f"block {found_number} of {found_key} came for block {number} of {key}")
+        data += part
+    return bytes(data)
+
+
+def _block_bytes(identity: Identity) -> int:
+    if identity.block_bytes_max < 32:
+        raise MessageError(f"blocks of {identity.block_bytes_max} bytes are too small")
+    return min(256, identity.block_bytes_max // 32 * 32)
+
+
+def _foreign(error: Exception) -> Outcome:
+    if isinstance(error, LostError):
+        return Outcome(
+            error=f"the port is gone ({error})",
+            remedy="plug the cable in, see who uses the port",
+            inside=Inside.UNKNOWN,
+        )
+    if isinstance(error, RefusedError):
+        said, remedy = refusal(error.kind, error.answer)
+        return Outcome(error=said, remedy=remedy, inside=Inside.UNKNOWN, foreign=True)
+    if isinstance(error, ForeignProtocolError):
+        said = f"it speaks protocol version {error.protocol} of this link, not 1"
+        return Outcome(
+            error=said, remedy="use the tool that belongs to its firmware", inside=Inside.UNKNOWN, foreign=True
+        )
+    return Outcome(
+        error="nothing on this port answers as a controller of ours; only the question who it is was sent",
+        remedy="check the port's name, the cable, and that the controller has power",
+        inside=Inside.UNKNOWN,
+        foreign=True,
+    )
+
+
+_FAILURES = (RefusedError, NoAnswerError, LostError, ForeignProtocolError, MessageError, _StopError)
+
+
+def _explain(error: Exception) -> tuple[str, str]:
+    if isinstance(error, RefusedError):
+        return refusal(error.kind, error.answer)
+    if isinstance(error, _StopError):
+        return error.error, error.remedy
+    if isinstance(error, LostError):
+        return f"the port is gone ({error})", "plug the cable in and upload again"
+    if isinstance(error, NoAnswerError):
+        return (
+            "the controller does not answer any more",
+            "check cable and power, then `mapper readback` says what is in it",
+        )
+    return f"the controller answers something strange: {error}", "use the tool and the firmware of one version"
+
+
+def read_machine(first_tag: int) -> Machine:
+    """Asks who it is and reads the table in use; without a table the outcome's data is None and there is no error."""
+    return Machine(_read_steps(Asker(first_tag)))
+
+
+def identify_machine(first_tag: int) -> Machine:
+    """Only asks who it is: `before` of the outcome."""
+    return Machine(_identify_steps(Asker(first_tag)))
+
+
+def _identify_steps(asker: Asker) -> _Steps:
+    asker.now_ms, _ = yield ()
+    try:
+        identity = yield from _identify(asker)
+    except _FAILURES as error:
+        return _foreign(error)
+    return Outcome(inside=_inside(identity), before=identity, after=identity)
+
+
+def _read_steps(asker: Asker) -> _Steps:
+    outcome = yield from _identify_steps(asker)
+    identity = outcome.before
+    if identity is None or not identity.sequence:
+        return outcome
+    try:
+        data = yield from _read(
+            asker, identity, identity.sequence, identity.table_bytes, fresh=False, phase="reading back"
+        )
+        if hashlib.sha256(data).hexdigest()[:16] != identity.digest:
+            raise _StopError("the bytes read back have another digest than the controller tells", "read back again")
+    except _FAILURES as error:
+        said, remedy = _explain(error)
+        return replace(outcome, error=said, remedy=remedy)
+    return replace(outcome, data=data)
+
+
+@dataclass(slots=True)
+class _Upload:
+    """One upload. committing: a commit was sent, so the new table may be in use."""
+
+    asker: Asker
+    data: bytes
+    transfer: int
+    committing: bool = False
+
+    def steps(self) -> _Steps:
+        outcome = yield from _identify_steps(self.asker)
+        before = outcome.before
+        if before is None:
+            return outcome
+        try:
+            after, data = yield from self._put(before)
+        except _FAILURES as error:
+            said, remedy = _explain(error)
+            inside, now = yield from self._find_out(before, isinstance(error, LostError))
+            return Outcome(error=said, remedy=remedy, inside=inside, before=before, after=now)
+        return Outcome(inside=Inside.NEW, before=before, after=after, data=data)
+
+    def _put(self, before: Identity) -> Generator[tuple[Ask, ...], Step, tuple[Identity, bytes]]:
+        asker, data, transfer = self.asker, self.data, self.transfer
+        block_bytes = _block_bytes(before)
+        if len(data) > before.table_bytes_max:
+            raise _StopError(
+                f"the table has {len(data)} bytes, the controller takes {before.table_bytes_max}",
+                "use fewer joints or curve points",
+            )
+        digest = hashlib.sha256(data).digest()
+        yield from asker.ask(Kind.BEGIN, begin_content(transfer, data, zlib.crc32(data), digest, block_bytes))
+        blocks = [
+            (Kind.BLOCK, block_content(transfer, number, data[at : at + block_bytes]))
+            for number, at in enumerate(range(0, len(data), block_bytes))
+        ]
+        yield from asker.ask_all(blocks, before.window, "sending")
+        yield from asker.ask(Kind.FINISH, transfer_content(transfer))
+        staged = yield from _read(asker, before, transfer, len(data), fresh=True, phase="reading back")
+        if staged != data:
+            raise _StopError(
+                "what was read back is not what was sent; it was not put into use",
+                "mistrust this line, PC or controller",
+            )
+        asker.now_ms, event = yield (AskPerson(staged),)
+        if isinstance(event, Lost):
+            raise LostError(event.why)
+        if not isinstance(event, Confirmed) or not event.yes:
+            raise _StopError(
+                "the values were not confirmed; the table was not put into use",
+                "correct the profile, then upload again",
+            )
+        self.committing = True
+        yield from asker.ask(Kind.COMMIT, transfer_content(transfer))
+        after = yield from _identify(asker)
+        live = yield from _read(
+            asker, after, after.sequence, after.table_bytes, fresh=False, phase="reading back in use"
+        )
+        if live != data:
+            raise _StopError("the table in use is not the one that was sent", "do not run the machine; upload again")
+        return after, live
+
+    def _find_out(
+        self, before: Identity, lost: bool
+    ) -> Generator[tuple[Ask, ...], Step, tuple[Inside, Identity | None]]:
+        """After a failure: gives the transfer up, and asks which table is in use."""
+        if not lost:
+            try:
+                yield from self.asker.ask(Kind.ABORT, transfer_content(self.transfer))
+                now = yield from _identify(self.asker)
+            except _FAILURES:
+                pass
+            else:
+                if now.sequence == before.sequence:
+                    return _inside(now), now
+                ours = now.digest == hashlib.sha256(self.data).hexdigest()[:16]
+                return (Inside.NEW if ours else Inside.UNKNOWN), now
+        # No commit was sent, so nothing else than before can be in use.
+        return (Inside.UNKNOWN if self.committing else _inside(before)), None
+
+
+def upload_machine(data: bytes, transfer: int, first_tag: int) -> Machine:
+    """Puts `data` into the controller. It stops at an AskPerson action until a Confirmed event comes.
+
+    Args:
+        data: bytes of a table; not looked at here, the controller checks them by itself.
+        transfer: a number from 1 to 2**32 - 1 that was not used with this controller before (random).
+        first_tag: random, so that answers from an earlier run are not taken for answers to this one.
+    """
+    return Machine(_Upload(Asker(first_tag), data, transfer).steps())

@@ -1,0 +1,328 @@
+"""The controller as a process: lockstep ticks, its serial line, what is left after kill -9 and cuts in its flash."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import threading
+import time
+import tty
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from host_program import program
+from make_table import random_table
+
+from mapper.law import load_core
+from mapper.link import HostController, Inside, LinkError, TablePresence, identify, readback, upload
+from mapper.link.frame import FrameReceiver
+from mapper.link.port import Port
+from mapper.table import encode_table
+
+MACHINE = "bench-1"
+KEY_ON = 32 | 3
+OLD, NEW = (encode_table(replace(random_table(random.Random(seed), 1), machine_id=MACHINE)) for seed in (1, 2))
+
+
+def start(flash: Path, machine: str = MACHINE, *options: str) -> HostController:
+    controller = HostController.start(machine, flash, program=program(), options=options)
+    return controller
+
+
+def tick(controller: HostController, digital: int = KEY_ON) -> np.ndarray:
+    return controller.tick(digital, np.zeros(64, dtype=np.int32), 5000)
+
+
+@pytest.fixture
+def flash(tmp_path) -> Path:
+    """A flash file that holds OLD."""
+    path = tmp_path / "flash"
+    with start(path) as controller:
+        tick(controller)
+        upload(controller.port, OLD)
+    return path
+
+
+def test_an_upload_goes_in_is_read_back_and_survives_a_restart(tmp_path):
+    path = tmp_path / "flash"
+    told: list[tuple[str, int, int]] = []
+    with start(path) as controller:
+        tick(controller)
+        assert readback(controller.port) is None
+        result = upload(controller.port, NEW, progress=lambda *step: told.append(step))
+        assert readback(controller.port) == NEW
+    with start(path) as controller:
+        assert readback(controller.port) == NEW
+
+    assert result.outcome.inside is Inside.NEW
+    assert result.seconds < 5
+    assert told
+    assert all(0 < done <= total for _, done, total in told)
+
+
+def test_every_tick_is_the_compiled_laws_tick(flash):
+    """1,000 ticks of random inputs through the process and through the library: every one of 121 values."""
+    rng = np.random.default_rng(5)
+    inputs = np.zeros((1000, 66), dtype=np.int32)
+    inputs[:, 0] = 5000
+    inputs[:, 1] = rng.integers(0, 32, 1000)
+    inputs[:, 2:] = rng.integers(0, 4096, (1000, 64))
+    live = load_core().table(OLD)
+    expected = live.run(live.start(), inputs)
+    with start(flash) as controller:
+        found = np.array([controller.tick(int(row[1]), row[2:], int(row[0])) for row in inputs])
+
+    assert found.dtype == np.int32
+    np.testing.assert_array_equal(found, expected)
+
+
+def test_a_second_start_on_the_same_flash_needs_no_upload(flash):
+    with start(flash) as controller:
+        identity = identify(controller.port).before
+
+    assert identity.presence is TablePresence.IN_USE
+    assert identity.sequence == 1
+
+
+def test_a_table_for_another_machine_is_refused_by_the_controller_itself(tmp_path):
+    with start(tmp_path / "flash", "bench-2") as controller:
+        tick(controller)
+        with pytest.raises(LinkError, match="another machine") as caught:
+            upload(controller.port, NEW)
+        assert identify(controller.port).before.presence is TablePresence.NONE
+
+    assert caught.value.exit_code == 3
+    assert "no table" in caught.value.inside
+
+
+def test_with_the_key_off_nothing_is_taken_and_the_message_says_what_to_do(flash):
+    with start(flash) as controller:
+        tick(controller, 3)
+        with pytest.raises(LinkError, match="key is off") as caught:
+            upload(controller.port, NEW)
+        assert readback(controller.port) == OLD
+
+    assert "unchanged" in caught.value.inside
+    assert "key on" in caught.value.remedy
+
+
+@pytest.mark.parametrize("step", range(0, 12, 2))
+def test_kill_9_in_the_middle_of_an_upload_leaves_the_old_table_and_the_next_upload_works(flash, step):
+    controller = start(flash)
+    tick(controller)
+    seen = 0
+
+    def kill(phase: str, _done: int, _total: int) -> None:
+        nonlocal seen
+        if seen == step and phase != "reading back in use":
+            os.kill(controller.pid, signal.SIGKILL)
+        seen += 1
+
+    try:
+        upload(
+            controller.port, NEW, progress=kill, confirm=lambda _data: os.kill(controller.pid, signal.SIGKILL) is None
+        )
+    except LinkError as error:
+        told = error.inside
+    controller.close()
+    with start(flash) as again:
+        assert readback(again.port) == OLD, told
+        tick(again)
+        upload(again.port, NEW)
+        assert readback(again.port) == NEW
+    assert "from before" in told or "old" in told
+
+
+def _operations(flash: Path, tmp_path: Path) -> int:
+    """Flash operations of one upload: the largest N for which --cut-after N still cuts."""
+    for count in range(1, 60):
+        copy = tmp_path / "trial"
+        copy.write_bytes(flash.read_bytes())
+        with start(copy, MACHINE, "--cut-after", str(count)) as controller:
+            tick(controller)
+            try:
+                upload(controller.port, NEW)
+            except LinkError:
+                continue
+            return count - 1
+    raise AssertionError("no end of operations")
+
+
+def test_a_cut_before_and_inside_every_flash_operation_of_the_process_leaves_old_or_new(flash, tmp_path):
+    count = _operations(flash, tmp_path)
+    found = set()
+    rng = random.Random(1)
+    scenarios = [(number, amount) for number in range(1, count + 1) for amount in (0, rng.randrange(1, 33), 40)]
+    for number, amount in scenarios:
+        copy = tmp_path / "cut"
+        copy.write_bytes(flash.read_bytes())
+        controller = start(copy, MACHINE, "--cut-after", str(number), "--cut-bytes", str(amount))
+        tick(controller)
+        with pytest.raises(LinkError):
+            upload(controller.port, NEW)
+        controller.close()
+        with start(copy) as again:
+            table = readback(again.port)
+            assert table in (OLD, NEW), (number, amount)
+            found.add(table)
+            tick(again)
+            upload(again.port, NEW)
+            assert readback(again.port) == NEW
+
+    assert count >= 8
+    assert found == {OLD, NEW}
+
+
+def test_the_process_ends_by_itself_when_its_channel_is_closed(flash):
+    controller = start(flash)
+    controller._process.stdin.close()
+
+    assert controller._process.wait(timeout=2) == 0
+    controller.close()
+
+
+def test_no_process_is_left_when_its_parent_is_killed(flash):
+    script = (
+        "import sys, time, pathlib\n"
+        "from mapper.link import HostController\n"
+        f"flash, program = pathlib.Path({str(flash)!r}), pathlib.Path({str(program())!r})\n"
+        f"c = HostController.start({MACHINE!r}, flash, program=program)\n"
+        "print(c.pid, flush=True)\n"
+        "time.sleep(60)\n"
+    )
+    parent = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True)
+    child = int(parent.stdout.readline())
+    parent.kill()
+    parent.wait()
+    parent.stdout.close()
+    for _ in range(100):
+        if (
+            not Path(f"/proc/{child}").exists()
+            or "Z" in Path(f"/proc/{child}/stat").read_text().split(")")[1].split()[0]
+        ):
+            break
+        time.sleep(0.02)
+    else:
+        raise AssertionError("the controller process outlived its parent")
+
+
+def test_a_process_that_is_gone_is_reported_and_not_waited_for(flash):
+    controller = start(flash)
+    controller.kill()
+    begun = time.monotonic()
+    with pytest.raises(LinkError, match="ended"):
+        tick(controller)
+
+    assert time.monotonic() - begun < 3
+    with pytest.raises(LinkError, match="cannot be opened"):
+        identify(controller.port)
+
+
+def test_in_real_time_it_ticks_by_itself_with_the_inputs_as_last_given(tmp_path):
+    with start(tmp_path / "flash", MACHINE, "--realtime") as controller:
+        tick(controller)
+        time.sleep(0.1)
+        upload(controller.port, NEW)
+        first = tick(controller)
+        time.sleep(0.2)
+
+        assert readback(controller.port) == NEW
+        assert first.shape == (121,)
+
+
+@pytest.mark.parametrize(
+    ("options", "code", "text"),
+    [
+        (["--flash", "x"], 64, "needed"),
+        (["--machine-id", "a" * 17, "--flash", "x"], 64, "1 to 16"),
+        (["--machine-id", "a", "--flash", "/no/such/folder/x"], 2, "cannot be opened"),
+        (["--machine-id", "a", "--flash", "x", "--cut-after", "many"], 64, "not a number"),
+        (["--speed", "9"], 64, "no such option"),
+    ],
+)
+def test_a_wrong_command_line_ends_with_its_code_and_reason(options, code, text, tmp_path):
+    found = subprocess.run(
+        [str(program()), *options], capture_output=True, text=True, timeout=5, check=False, cwd=tmp_path
+    )
+
+    assert found.returncode == code
+    assert text in found.stderr
+
+
+def test_a_flash_file_of_another_length_is_left_alone(tmp_path):
+    path = tmp_path / "precious.txt"
+    path.write_text("not flash")
+    with pytest.raises(LinkError, match="another length"):
+        start(path)
+
+    assert path.read_text() == "not flash"
+
+
+def test_the_line_is_open_for_one_program_only(flash):
+    with start(flash) as controller, Port(controller.port), pytest.raises(LinkError, match="cannot be opened"):
+        identify(controller.port)
+
+
+class _Foreign(threading.Thread):
+    """Something else on a pseudo terminal: silent, an echo, or one that talks by itself. Keeps what it hears."""
+
+    def __init__(self, how: str) -> None:
+        super().__init__(daemon=True)
+        self.master, self.slave = os.openpty()
+        tty.setraw(self.slave)
+        self.name_of_port = os.ttyname(self.slave)
+        self.how = how
+        self.heard = b""
+        self.ending = False
+        os.set_blocking(self.master, False)
+
+    def run(self) -> None:
+        while not self.ending:
+            try:
+                data = os.read(self.master, 4096)
+            except BlockingIOError:
+                data = b""
+            self.heard += data
+            if self.how == "echo" and data:
+                os.write(self.master, data)
+            if self.how == "talks":
+                os.write(self.master, b"T=21.5 C\r\n")
+            time.sleep(0.01)
+
+
+def test_a_foreign_device_is_recognised_and_hears_nothing_but_the_question_who_it_is():
+    """Three kinds at a time, since each is given its second and a half to answer."""
+    with ThreadPoolExecutor(3) as pool:
+        assert list(pool.map(_recognised, ["silent", "echo", "talks"])) == [True] * 3
+
+
+def _recognised(how: str) -> bool:
+    foreign = _Foreign(how)
+    foreign.start()
+    try:
+        with pytest.raises(LinkError, match="nothing on this port answers") as caught:
+            upload(foreign.name_of_port, NEW)
+        time.sleep(0.05)
+    finally:
+        foreign.ending = True
+        foreign.join()
+        os.close(foreign.master)
+        os.close(foreign.slave)
+    frames = FrameReceiver().feed(foreign.heard)
+
+    assert {(frame.kind, frame.content) for frame in frames} == {(1, b"")}
+    assert len(foreign.heard) < 200
+    assert "unchanged" in caught.value.inside
+    assert ("it sends" in caught.value.message) == (how == "talks")
+    return True
+
+
+def test_a_port_that_is_not_there_is_named():
+    with pytest.raises(LinkError, match="/dev/no-such-port"):
+        identify("/dev/no-such-port")
