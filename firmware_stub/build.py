@@ -1,7 +1,8 @@
 """Builds the C core for the PC: the library that check and replay call, and the controller as a PC process.
 
-Run by pip through hatchling when the package is installed (class CoreHook), or by hand: `python firmware_stub/build.py`.
-The compiler is $CC, cc, gcc or clang; where there is none, pip brings `ziglang` for the build only.
+Run by pip through hatchling when the package is installed (class CoreHook), or by hand:
+`python firmware_stub/build.py`. The compiler is $CC, cc, gcc or clang; where there is none, pip brings `ziglang` for the
+build only.
 """
 
 from __future__ import annotations
@@ -18,12 +19,25 @@ _FIRMWARE = _ROOT / "firmware_stub"
 _LIBRARY = _ROOT / "mapper" / "law" / "_core.so"
 _CONTROLLER = _ROOT / "mapper" / "link" / "_controller"
 # No contraction: the plant's doubles must be the same bits as its Python definition's.
-_FLAGS = ["-std=c99", "-O2", "-ffp-contract=off", "-Wall", "-Wextra", "-Wconversion", "-Wmissing-prototypes", "-pedantic"]
+_FLAGS = [
+    "-std=c99",
+    "-O2",
+    "-ffp-contract=off",
+    "-Wall",
+    "-Wextra",
+    "-Wconversion",
+    "-Wmissing-prototypes",
+    "-pedantic",
+]
 
 
 def sources_of_library() -> list[Path]:
     """C files of the library, sorted."""
-    files = [*(_FIRMWARE / "core").glob("*.c"), *(_FIRMWARE / "bench").glob("*.c"), _ROOT / "mapper" / "replay" / "plant.c"]
+    files = [
+        *(_FIRMWARE / "core").glob("*.c"),
+        *(_FIRMWARE / "bench").glob("*.c"),
+        _ROOT / "mapper" / "replay" / "plant.c",
+    ]
     return sorted(path for path in files if path.exists())
 
 
@@ -51,8 +65,19 @@ def _compile(sources: list[Path], target: Path, extra: list[str]) -> None:
     """Into a file of its own first: a running process keeps the library that it has loaded."""
     fresh = target.with_name(f"{target.name}.{os.getpid()}.new")
     digest = f'-DCORE_SOURCE_DIGEST="{source_digest()}"'
-    command = [*_compiler(), *_FLAGS, *extra, digest, f"-I{_FIRMWARE / 'core'}", "-o", str(fresh), *map(str, sources), "-lm"]
-    # Calls between the small files cost more than half of a step; a compiler without link-time optimisation does without.
+    command = [
+        *_compiler(),
+        *_FLAGS,
+        *extra,
+        digest,
+        f"-I{_FIRMWARE / 'core'}",
+        "-o",
+        str(fresh),
+        *map(str, sources),
+        "-lm",
+    ]
+    # Calls between the small files cost more than half of a step; a compiler without link-time optimisation goes
+    # without it.
     fast = [*command, "-flto", "-fno-semantic-interposition"]
     if subprocess.run(fast, capture_output=True, check=False).returncode != 0:
         subprocess.run(command, check=True)
@@ -66,7 +91,8 @@ def build() -> None:
         _compile(sources_of_controller(), _CONTROLLER, [])
 
 
-if "hatchling" in sys.modules:  # only when pip builds the package; a plain import stays light
+# Only when pip builds the package: a plain import stays light.
+if "hatchling" in sys.modules:
     from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
     class CoreHook(BuildHookInterface):  # type: ignore[type-arg]

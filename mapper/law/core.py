@@ -1,7 +1,7 @@
 """Binding to the compiled core (ctypes; the interpreter lock is released in every call).
 
-`load_core()` loads the library once. Where the C sources lie beside the package (a checkout), the digest that was built into
-the library is compared with theirs, so that a stale library is noticed and said.
+`load_core()` loads the library once. Where the C sources lie beside the package (a checkout), the digest that was built
+into the library is compared with theirs, so that a stale library is noticed and said.
 """
 
 from __future__ import annotations
@@ -20,7 +20,17 @@ IN_INTS = 66
 OUT_HEAD = 9
 OUT_JOINT = 7
 OUT_INTS = OUT_HEAD + OUT_JOINT * 16
-OUT_HEAD_NAMES = ("state", "cause", "cause_joint", "mode", "enable", "authority_q16", "share_q16", "waits_for", "waits_joint")
+OUT_HEAD_NAMES = (
+    "state",
+    "cause",
+    "cause_joint",
+    "mode",
+    "enable",
+    "authority_q16",
+    "share_q16",
+    "waits_for",
+    "waits_joint",
+)
 OUT_JOINT_NAMES = ("target", "position_mdeg", "wanted_mdeg_s", "speed_mdeg_s", "flow_e4", "drive_e4", "flags")
 
 CURVES = {
@@ -62,7 +72,10 @@ class CoreError(MapperError):
 class TableRefused(MapperError):
     """The core's own validation refused the table.
 
-    Attributes: result (name from RESULTS), section (index, 65535 the header), field (number as in firmware_stub/README.md).
+    Attributes:
+        result: name from RESULTS.
+        section: its index, 65535 the header.
+        field: its number in firmware_stub/README.md.
     """
 
     def __init__(self, result: str, section: int, field: int) -> None:
@@ -130,7 +143,9 @@ class LiveTable:
         self._core.library.bench_run(self.buffer, state.buffer, inputs, out, inputs.shape[0])
         return out
 
-    def _map(self, function: str, head: tuple[int, ...], arrays: tuple[npt.ArrayLike, ...], outputs: int) -> tuple[Ints, ...]:
+    def _map(
+        self, function: str, head: tuple[int, ...], arrays: tuple[npt.ArrayLike, ...], outputs: int
+    ) -> tuple[Ints, ...]:
         values = tuple(_contiguous(array) for array in arrays)
         if len({value.shape for value in values}) != 1 or values[0].ndim != 1:
             raise ValueError("all arrays of a call must be 1-D and equally long")
@@ -183,7 +198,15 @@ class Core:
         library.bench_table.argtypes = [ctypes.c_char_p, ctypes.c_size_t, pointer, _INTS]
         library.bench_start.argtypes = [pointer]
         library.bench_run.argtypes = [pointer, pointer, _INTS, _INTS, int64]
-        stages = {"curve": (2, 2), "valve": (2, 2), "target_speed": (2, 3), "share": (1, 3), "limit": (2, 3), "ramp": (2, 3), "flow": (1, 4)}
+        stages = {
+            "curve": (2, 2),
+            "valve": (2, 2),
+            "target_speed": (2, 3),
+            "share": (1, 3),
+            "limit": (2, 3),
+            "ramp": (2, 3),
+            "flow": (1, 4),
+        }
         for name, (numbers, arrays) in stages.items():
             getattr(library, f"bench_{name}").argtypes = [pointer, *[int32] * numbers, *[_INTS] * arrays, int64]
         self.source_digest = bytes(library.bench_source_digest()).decode()

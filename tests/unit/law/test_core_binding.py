@@ -1,4 +1,4 @@
-"""The binding: whole arrays a call, states that can be copied, refusals with a place, assertions that end in zero drive."""
+"""The binding: whole arrays a call, states that can be copied, refusals with a place, assertions that end in zero."""
 
 from __future__ import annotations
 
@@ -91,7 +91,9 @@ def test_words_have_the_law_s_counts(root):
 
     def enumerators(last: str) -> list[str]:
         block = header[: header.index(last)].rsplit("typedef enum {", 1)[1]
-        return [line.split(",")[0].split("=")[0].strip() for line in block.splitlines() if line.strip().startswith("LAW_")]
+        return [
+            line.split(",")[0].split("=")[0].strip() for line in block.splitlines() if line.strip().startswith("LAW_")
+        ]
 
     assert [name.removeprefix("LAW_").lower() for name in enumerators("LAW_STATES\n")] == list(STATES)
     assert len(enumerators("LAW_CAUSES\n")) == len(CAUSES)

@@ -1,4 +1,4 @@
-"""The C core keeps its own rules: freestanding headers only, no heap, no goto, no float, functions of at most 60 lines."""
+"""The C core keeps its own rules: freestanding headers only, no heap, goto or float, functions of at most 60 lines."""
 
 from __future__ import annotations
 

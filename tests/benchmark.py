@@ -1,0 +1,64 @@
+"""Prints the figures of the README: `python tests/benchmark.py` (best of three, on an idle machine).
+
+The table is printed as Markdown rows, so that it can be put into the README as it is.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+ROOT = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(ROOT / "tests" / "support"))
+sys.path.insert(0, str(ROOT / "tests"))
+from benchmark_replay import measure
+from replay_case import KERB, worked_profile, worked_recording, worked_table
+
+from mapper.check import check_profile
+from mapper.law import load_core
+from mapper.replay import ready_replay
+from mapper.table import decode_table
+
+
+def best_of(count: int, run: Callable[[], object]) -> float:
+    """Shortest wall time of `count` runs, in seconds."""
+    times = []
+    for _ in range(count):
+        started = time.perf_counter()
+        run()
+        times.append(time.perf_counter() - started)
+    return min(times)
+
+
+def step_ns() -> float:
+    """One step of the whole law for six joints, inputs of the worked recording, copying in and out included."""
+    ready = ready_replay(worked_profile(KERB), worked_recording("kerb-setting.csv"))
+    live = load_core().table(worked_table(KERB))
+    state = live.start()
+    inputs = np.ascontiguousarray(ready.inputs)
+    return best_of(5, lambda: live.run(state, inputs)) / len(inputs) * 1e9
+
+
+def main() -> None:
+    profile, data = worked_profile(KERB), worked_table(KERB)
+    table = decode_table(data)
+    cli = [sys.executable, "-m", "mapper", "--help"]
+    check_s = best_of(3, lambda: check_profile(profile, table, data))
+    cases = sum(finding.cases for finding in check_profile(profile, table, data).findings)
+    wall_s, machine_s = min(measure(1.0, False) for _ in range(3))
+    help_s = best_of(5, lambda: subprocess.run(cli, check=True, capture_output=True))
+    print(f"| full check, 6 joints, {cases:,} cases | {check_s:.2f} s |")
+    print(f"| replay with plant, 6 joints, 200 Hz | {machine_s / wall_s:,.0f} x real time |")
+    print(f"| one control step, 6 joints, PC | {step_ns():.0f} ns |")
+    print(f"| table, 6 joints | {len(data):,} bytes |")
+    print(f"| core RAM, 16 joints, table and link apart | {load_core().state_byte_count:,} bytes |")
+    print(f"| `mapper --help` | {help_s * 1e3:.0f} ms |")
+
+
+if __name__ == "__main__":
+    main()
