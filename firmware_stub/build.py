@@ -1,7 +1,7 @@
 """Builds the C core for the PC: the library that check and replay call, and the controller as a PC process.
 
 Run by pip through hatchling when the package is installed (class CoreHook), or by hand:
-`python firmware_stub/build.py`. The compiler is $CC, cc, gcc or clang; where there is none, pip brings `ziglang` for the
+`python firmware_stub/build.py`. The compiler is $CC, cc, gcc or clang; where none is, pip brings `ziglang` for the
 build only.
 """
 

@@ -149,19 +149,19 @@ def _machine(profile: Profile, tick_us: int) -> MachineTable:
 def brake_delay_s(profile: Profile, joint: Joint) -> Fraction:
     """The delay that a joint's braking curve allows for, in s: the larger of two.
 
-    Twice the latest reaction, since a loop whose gain is 1 over that reaction overshoots: longest dead time and lag; samples
-    lost for one tick less than the fault time; a tick each for the median, the output and its hold; every tick late by
-    its allowance.
+    Twice the latest reaction, since a loop whose gain is 1 over that reaction overshoots: longest dead time and lag;
+    samples lost for one tick less than the fault time; a tick each for the median, the output and its hold; every tick
+    late by its allowance.
 
     The oil spring: the curve's slope at the stop is 1 / (gain x delay), and near the stop it acts on the joint as a
-    follow loop of that gain, which must not keep the spring swinging. 1 / (5 damping frequency) gives a slope at which
+    follow loop of that gain, which must not keep the spring swinging. 0.3 / (damping frequency) gives a slope at which
     the checker can show a bound (mapper/check/barrier.py); at about twice that slope its bound grows without limit.
     """
     tolerances, tick_s = joint.tolerances, profile.controller.tick_s
     lost_ticks = max(1, (joint.position.fault_time_s / tick_s).__floor__()) - 1
     latest_s = tolerances.dead_time_s.upper + tolerances.lag_s.upper
     latest_s += (lost_ticks + 3) * (tick_s + profile.controller.late_s)
-    return max(2 * latest_s, 1 / (5 * tolerances.damping_ratio * tolerances.natural_frequency_hz))
+    return max(2 * latest_s, 3 / (10 * tolerances.damping_ratio * tolerances.natural_frequency_hz))
 
 
 class _JointCompiler:

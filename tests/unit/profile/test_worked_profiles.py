@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from fractions import Fraction
-from math import ceil, cos, pi, radians, sin, sqrt
+from math import cos, pi, radians, sin, sqrt
 from pathlib import Path
 
 import jsonschema
@@ -136,15 +136,15 @@ def test_every_position_has_two_tracks_with_opposite_slopes(either: Profile) -> 
         assert joint.position.disagreement is not None
 
 
-def test_speed_that_must_not_be_passed_is_a_third_above_the_commanded_one(either: Profile) -> None:
-    """1.35 times, rounded up: a compensated section gives up to 1.3 times its nominal flow."""
+def test_speed_that_must_not_be_passed_leaves_room_for_the_valve(either: Profile) -> None:
+    """A compensated section gives up to 1.3 times its nominal flow, and hysteresis adds some; the check has the sum."""
     for joint in either.joints:
         for way in ("positive", "negative"):
             commanded, never = (
                 getattr(joint.limits.speed_deg_s, way),
                 getattr(joint.limits.speed_never_above_deg_s, way),
             )
-            assert never == ceil(commanded * Fraction(135, 100)), joint.name
+            assert commanded * Fraction(13, 10) < never <= commanded * Fraction(8, 5), joint.name
 
 
 def test_jump_is_just_short_of_the_smallest_crack(either: Profile) -> None:

@@ -147,9 +147,9 @@ def test_braking_curve_leaves_room_for_the_fastest_joint(name: str, direction: i
     [
         # dead time 30 ms, lag 80 ms, 25 ms of lost samples are 4 ticks, 3 ticks more, each 5 + 2 ms
         (Fraction(100), Fraction(1), Fraction(318, 1000)),
-        (Fraction(3, 2), Fraction(1, 10), Fraction(4, 3)),
+        (Fraction(3, 2), Fraction(1, 10), Fraction(2)),
         (Fraction(20), Fraction(1, 10), Fraction(318, 1000)),
-        (Fraction(5), Fraction(1, 10), Fraction(2, 5)),
+        (Fraction(5), Fraction(1, 10), Fraction(3, 5)),
     ],
 )
 def test_delay_is_twice_the_latest_reaction_or_what_the_spring_needs(

@@ -1,0 +1,133 @@
+"""The whole check: every limit of every joint in a fixed order, then the machine's; waivers; the result."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+from mapper.check.context import JointContext, contexts
+from mapper.check.coverage import not_examined
+from mapper.check.drive import deadband_jump, drive_range
+from mapper.check.finding import Finding, NotExamined, Status
+from mapper.check.pilot import Running, running_state
+from mapper.check.response import deadband_zero, direction
+from mapper.check.safety import safety_findings
+from mapper.check.sensors import sensor_window, track_disagreement, two_tracks
+from mapper.check.soft_stop import soft_stop_overruns
+from mapper.check.speed import flow_available, ramp, speed_limit
+from mapper.check.structure import load_holding, travel
+from mapper.errors import MapperError
+from mapper.law import load_core
+from mapper.machine import joint_model
+from mapper.profile.profile import Profile, Waiver
+from mapper.table import decode_table, table_digest
+from mapper.table.table import Table
+
+JointLimit = Callable[[JointContext, Running], Finding | tuple[Finding, ...] | None]
+
+# The order of the findings of a joint. A limit that does not apply to a joint gives None or nothing.
+_JOINT_LIMITS: tuple[JointLimit, ...] = (
+    lambda context, running: drive_range(context),
+    lambda context, running: deadband_zero(context),
+    lambda context, running: deadband_jump(context),
+    lambda context, running: direction(context),
+    lambda context, running: speed_limit(context),
+    lambda context, running: flow_available(context),
+    lambda context, running: ramp(context),
+    lambda context, running: soft_stop_overruns(context),
+    lambda context, running: travel(context),
+    sensor_window,
+    track_disagreement,
+    lambda context, running: two_tracks(context),
+    lambda context, running: load_holding(context),
+)
+
+
+class CheckError(MapperError):
+    """What is to be checked does not belong together."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckResult:
+    """Findings in stable order: joints as in the profile, limits as in the list above, then the machine's."""
+
+    digest: str  # of the table's bytes
+    findings: tuple[Finding, ...]
+    not_examined: tuple[NotExamined, ...]
+    unused_waivers: tuple[Waiver, ...]  # they name a limit that holds, or none that there is
+    result: str  # "holds", "holds with waivers" or "does not hold"
+
+    @property
+    def holds(self) -> bool:
+        """True when the table may be sent: every limit is shown or waived."""
+        return self.result != "does not hold"
+
+
+def check_profile(profile: Profile, table: Table, data: bytes) -> CheckResult:
+    """Checks the bytes that will be sent, through the compiled law, against the profile.
+
+    Args:
+        profile: exact, as read.
+        table: compiled from it.
+        data: the table's bytes.
+
+    Raises:
+        CheckError: bytes, table and profile do not belong together.
+        TableRefused: the law's own validation refuses the bytes.
+        CoreError: the law is not built, or from other sources.
+    """
+    if decode_table(data) != table:
+        raise CheckError(
+            "the table's bytes do not decode to the table that is to be checked; compile and encode it again",
+            exit_code=1,
+        )
+    if table.profile_digest != profile.digest or len(table.joints) != len(profile.joints):
+        raise CheckError("the table was compiled from another profile; compile it again", exit_code=1)
+    live = load_core().table(data)
+    running = running_state(table, live)
+    models = tuple(joint_model(profile, joint) for joint in profile.joints)
+    found = [
+        finding for context in contexts(profile, table, live, models) for finding in joint_findings(context, running)
+    ]
+    found += safety_findings(profile, table, live, running)
+    findings = tuple(_waived(finding, profile.waivers) for finding in found)
+    used = {id(waiver) for finding in found for waiver in profile.waivers if _applies(waiver, finding)}
+    return CheckResult(
+        digest=table_digest(data),
+        findings=findings,
+        not_examined=not_examined(),
+        unused_waivers=tuple(waiver for waiver in profile.waivers if id(waiver) not in used),
+        result=_result(findings),
+    )
+
+
+def joint_findings(context: JointContext, running: Running) -> Iterator[Finding]:
+    """The limits of one joint: they depend on nothing but this joint, and on how the law gets to running."""
+    for limit in _JOINT_LIMITS:
+        found = limit(context, running)
+        if isinstance(found, Finding):
+            yield found
+        elif found is not None:
+            yield from found
+
+
+def _applies(waiver: Waiver, finding: Finding) -> bool:
+    """`soft_stop_overrun` stands for both sides."""
+    names = (finding.limit, finding.limit.removesuffix("_upper").removesuffix("_lower"))
+    bad = finding.status in (Status.VIOLATED, Status.NOT_SHOWN)
+    return bad and waiver.joint == finding.joint and waiver.limit in names
+
+
+def _waived(finding: Finding, waivers: tuple[Waiver, ...]) -> Finding:
+    waiver = next((waiver for waiver in waivers if _applies(waiver, finding)), None)
+    if waiver is None:
+        return finding
+    detail = f"WAIVED ({finding.status.value}), reason given in the profile: {waiver.reason}; {finding.detail}"
+    return replace(finding, status=Status.WAIVED, detail=detail)
+
+
+def _result(findings: tuple[Finding, ...]) -> str:
+    statuses = {finding.status for finding in findings}
+    if statuses & {Status.VIOLATED, Status.NOT_SHOWN}:
+        return "does not hold"
+    return "holds with waivers" if Status.WAIVED in statuses else "holds"

@@ -1,0 +1,65 @@
+"""What the real valve may make of the compiled curve: the part of a plant class that hysteresis and crack spread
+decide.
+
+The profile gives the measured curve (drive to flow), the width h of its hysteresis, the measured crack point and the
+smallest ever measured. The class: the spool follows the drive with play h (it stands while the drive turns round),
+starts from the centre when the drive is 0, and the curve may lie up to `shift` to the left, shift = max(h / 2, crack -
+crack_min), or h / 2 to the right. For every flow 0..10000 that the law can ask for, the compiled valve stage gives the
+drive, and the shifted curves the flow.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from mapper.check.context import SIDE_SIGNS, Floats, JointContext, valve_side
+from mapper.table.table import FULL_E4
+
+_SLOPES = (1.02, 1.05, 1.1, 1.15, 1.2, 1.3, 1.4, 1.5, 1.75, 2.0, 2.5, 3.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValveClass:
+    """Flows in 1/10000 of rated flow."""
+
+    rise_up_to_e4: Floats  # index flow asked: largest real flow above the asked one, over all flows up to this
+    rise_e4: float  # the same up to the largest flow
+    residual_e4: float  # flow still passing just before the spool centres
+    steps: tuple[
+        tuple[float, float], ...
+    ]  # (slope, band e4): real flow follows asked flow within band by a curve of that slope
+
+
+def valve_class(context: JointContext, side: int) -> ValveClass:
+    """The class of one side, over the flows 0..flow_max."""
+    own = valve_side(context, side)
+    drive = np.array([float(x) for x, _ in own.points])
+    flow = np.array([float(y) for _, y in own.points]) * FULL_E4
+    half_play = float(context.joint.tolerances.hysteresis) / 2.0
+    left = max(half_play, float(own.crack - own.crack_min))
+    asked = np.arange(context.table.flow_max_e4[side] + 1, dtype=np.int32)
+    compiled = np.abs(context.live.valve(context.index, SIDE_SIGNS[side], asked)) / FULL_E4
+    real = {shift: _flow_at(drive, flow, compiled + shift) for shift in (-half_play, 0.0, left)}
+    for values in real.values():
+        values[0] = 0.0  # drive 0: the spool is centred
+    above = np.maximum(np.maximum.accumulate(real[left] - asked), 0.0)
+    return ValveClass(
+        rise_up_to_e4=above,
+        rise_e4=float(above[-1]),
+        residual_e4=float(real[left][1]),
+        steps=tuple((slope, max(_band(asked[1:], values[1:], slope) for values in real.values())) for slope in _SLOPES),
+    )
+
+
+def _flow_at(drive: Floats, flow: Floats, at: Floats) -> Floats:
+    """The measured curve; beyond its last point on with its last slope (a valve may open a little further)."""
+    last = (flow[-1] - flow[-2]) / (drive[-1] - drive[-2])
+    return np.asarray(np.interp(at, drive, flow) + np.maximum(at - drive[-1], 0.0) * last)
+
+
+def _band(asked: np.ndarray, real: Floats, slope: float) -> float:
+    """How far the real flow is above the largest curve below it that rises by at most `slope` per asked flow."""
+    leaning = real - slope * asked
+    return float(np.max(leaning - np.minimum.accumulate(leaning)))

@@ -1,0 +1,135 @@
+"""`mapper check`: readable, exact JSON, exit codes."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from check_case import KERB, STAND, text_of, with_value
+from click.testing import CliRunner
+
+from mapper.cli import main
+from mapper.cli.check import command
+
+JSON_KEYS = ["limit", "joint", "status", "evidence", "cases", "worst", "bound", "unit", "margin", "advice"]
+
+
+@pytest.fixture
+def stand(tmp_path):
+    path = tmp_path / "stand.toml"
+    path.write_text(text_of(STAND), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def broken(tmp_path):
+    path = tmp_path / "broken.toml"
+    path.write_text(with_value(text_of(STAND), "joints.lever.valve.positive.jump", '"19 %"'), encoding="utf-8")
+    return path
+
+
+def run(*arguments: str):
+    return CliRunner().invoke(command, list(arguments), standalone_mode=False)
+
+
+def test_a_profile_that_holds_ends_with_0_and_the_next_step(stand):
+    result = run(str(stand))
+
+    assert result.return_value == 0
+    lines = result.output.rstrip().split("\n")
+    assert "holds" in lines[0]
+    assert lines[-1].startswith("Every limit examined holds. Next: mapper replay")
+    assert "Not examined by this version:" in lines
+
+
+def test_what_does_not_hold_is_explained_first_with_its_remedy(broken):
+    result = run(str(broken))
+
+    assert result.return_value == 1
+    lines = result.output.rstrip().split("\n")
+    assert lines[2] == "VIOLATED: deadband_jump of lever: 19 %, allowed 18.5 %"
+    assert 'what to do: write at most joints.lever.valve.positive.jump = "18.5 %"' in lines[4]
+    assert lines[-1].startswith("1 limit does not hold")
+    assert "Do not upload" in lines[-1]
+
+
+def test_json_is_one_document_with_the_agreed_keys(broken):
+    result = run(str(broken), "--json")
+    document = json.loads(result.output)
+
+    assert result.return_value == 1
+    assert list(document) == ["profile", "digest", "result", "findings", "not_examined"]
+    assert document["profile"] == str(broken)
+    assert document["result"] == "does not hold"
+    assert len(document["digest"]) == 16
+    for item in document["findings"]:
+        assert list(item)[: len(JSON_KEYS)] == JSON_KEYS
+        assert item["status"] in ("holds", "violated", "not shown", "holds with waiver")
+    wrong = [item for item in document["findings"] if item["status"] == "violated"]
+    assert [(item["limit"], item["joint"], item["margin"]) for item in wrong] == [("deadband_jump", "lever", -0.5)]
+
+
+def test_kerb_arm_has_findings_for_all_six_joints_and_none_violated(root):
+    result = run(str(root / "profiles" / f"{KERB}.toml"), "--json")
+    document = json.loads(result.output)
+
+    joints = list(dict.fromkeys(item["joint"] for item in document["findings"]))
+    assert result.return_value == 0
+    assert joints == ["boom_swing", "boom_lift", "elbow", "wrist_pitch", "wrist_roll", "clamp", None]
+    assert {item["status"] for item in document["findings"]} == {"holds"}
+
+
+def test_one_joint_can_be_shown_alone_and_the_result_stays(broken):
+    result = run(str(broken), "--joint", "lever", "--json")
+    document = json.loads(result.output)
+
+    assert {item["joint"] for item in document["findings"]} == {"lever"}
+    assert document["result"] == "does not hold"
+
+
+def test_verbose_says_what_was_shown(stand):
+    plain, verbose = run(str(stand)).output, run(str(stand), "--verbose").output
+
+    assert "barrier in the phase plane" not in plain
+    assert "barrier in the phase plane" in verbose
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "words"),
+    [
+        (["check", "no-such-file.toml"], 2, "cannot be read"),
+        (["check", "STAND", "--joint", "elbow"], 64, "there are lever"),
+        (["check"], 64, "PROFILE"),
+        (["check", "STAND", "--colour"], 64, "No such option"),
+    ],
+)
+def test_wrong_command_lines_and_files(arguments, code, words, stand, capsys):
+    with pytest.raises(SystemExit) as left:
+        main([str(stand) if word == "STAND" else word for word in arguments])
+
+    assert left.value.code == code
+    assert words in capsys.readouterr().err
+
+
+def test_a_misspelt_profile_ends_with_2_and_its_place(tmp_path, capsys):
+    path = tmp_path / "misspelt.toml"
+    path.write_text(text_of(STAND).replace("acceleration = ", "acelleration = ", 1), encoding="utf-8")
+
+    with pytest.raises(SystemExit) as left:
+        main(["check", str(path)])
+
+    assert left.value.code == 2
+    assert f"{path}:" in capsys.readouterr().err
+
+
+def test_a_waiver_is_printed(tmp_path):
+    text = with_value(text_of(STAND), "joints.lever.limits.soft_stops.upper", '"31 deg"')
+    text += '\n[[waivers]]\nlimit = "soft_stop_overrun"\njoint = "lever"\nreason = "bumpers fitted"\n'
+    path = tmp_path / "waived.toml"
+    path.write_text(text, encoding="utf-8")
+    result = run(str(path))
+
+    assert result.return_value == 0
+    assert "HOLDS WITH WAIVER: soft_stop_overrun_upper of lever" in result.output
+    assert "bumpers fitted" in result.output
+    assert "waived in the profile" in result.output.rstrip().split("\n")[-1]
