@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from mapper.cli._options import replay_options
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -16,27 +18,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("profile_file", metavar="PROFILE")
-@click.argument("recording_file", metavar="RECORDING")
-@click.option(
-    "--fault",
-    "faults",
-    multiple=True,
-    metavar="TIME:KIND[:INPUT][:LENGTH]",
-    help="Something that breaks, as for `mapper replay`. May be given several times.",
-)
-@click.option(
-    "--out", default="rehearse-out", show_default=True, metavar="DIR", help="Where report and trace are written."
-)
-@click.option(
-    "--corner",
-    type=click.Choice(["nominal", "fast", "slow"]),
-    default="nominal",
-    show_default=True,
-    help="Tolerance corner of the model: lag, dead time and gain.",
-)
-@click.option("--mode", type=click.Choice(["full", "reduced"]), help="Speed mode; the recording's own when not given.")
-@click.option("--json", "json_wanted", is_flag=True, help="One JSON document on standard output and nothing else.")
+@replay_options(out="rehearse-out")
 def command(
     profile_file: str,
     recording_file: str,

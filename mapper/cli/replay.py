@@ -4,31 +4,11 @@ from __future__ import annotations
 
 import click
 
+from mapper.cli._options import replay_options
+
 
 @click.command()
-@click.argument("profile_file", metavar="PROFILE")
-@click.argument("recording_file", metavar="RECORDING")
-@click.option(
-    "--fault",
-    "faults",
-    multiple=True,
-    metavar="TIME:KIND[:INPUT][:LENGTH]",
-    help="Something that breaks, such as 12.5s:wire-cut:elbow_a, 8s:stop-press or 20s:release:0.5s. "
-    "Kinds: wire-cut, short, stuck (an analog input), stop-press, stop-wire (stop_1 or stop_2), release, late-tick. "
-    "May be given several times.",
-)
-@click.option(
-    "--out", default="replay-out", show_default=True, metavar="DIR", help="Where report and trace are written."
-)
-@click.option(
-    "--corner",
-    type=click.Choice(["nominal", "fast", "slow"]),
-    default="nominal",
-    show_default=True,
-    help="Tolerance corner of the model: lag, dead time and gain.",
-)
-@click.option("--mode", type=click.Choice(["full", "reduced"]), help="Speed mode; the recording's own when not given.")
-@click.option("--json", "json_wanted", is_flag=True, help="One JSON document on standard output and nothing else.")
+@replay_options(out="replay-out")
 def command(
     profile_file: str,
     recording_file: str,
