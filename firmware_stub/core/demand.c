@@ -45,19 +45,26 @@ static void follow_target(const table_t *table, const table_joint_t *joint, bool
     state->operator_speed_mdeg_s = core_narrow(state->speed_filter_q16 / CORE_Q16);
 }
 
+static void no_demand(law_joint_state_t *state)
+{
+    state->filter_started = false;
+    state->at_rest = false;
+    state->matched = false;
+    state->demand = 0;
+    state->target = 0;
+    state->operator_speed_mdeg_s = 0;
+}
+
 void demand_step(const table_t *table, int32_t index, law_joint_state_t *state)
 {
     CORE_ASSERT(index >= 0 && index < table->joint_count);
     const table_joint_t *joint = &table->joint[index];
-    bool first = false;
-    if (!state->filter_started) {
-        if (!is_primed(&joint->operator_sensor, &state->operator_sensor)) {
-            state->matched = false;
-            return;
-        }
-        state->filter_started = true;
-        first = true;
+    if (!is_primed(&joint->operator_sensor, &state->operator_sensor)) {
+        no_demand(state);
+        return;
     }
+    const bool first = !state->filter_started;
+    state->filter_started = true;
     const int64_t value_q16 = (int64_t)state->operator_sensor.value * CORE_Q16;
     state->filter_q16 = first ? value_q16 : low_pass(state->filter_q16, value_q16, joint->filter_q16);
     state->demand = core_narrow(state->filter_q16 / CORE_Q16);

@@ -32,8 +32,9 @@
  *        with one track both are the value. A sensor is ready when every track's good counter >= power_up_ticks; it is bad
  *        when a bad counter or the disagreement counter is at bad_ticks. (Readiness does not look at disagreement: powering_up may
  *        end with the tracks apart; the next tick is then a fault.)
- * L4   Demand. Runs in every state. Its filter starts in the first tick in which every track of the joint's operator sensor is
- *      primed at once, and never starts again; before that demand, target and operator speed are 0 and the joint is not matched.
+ * L4   Demand. Runs in every state. While a track of the joint's operator sensor is not primed, demand, target and operator speed
+ *      are 0 and the joint is not matched; in the next tick in which every track is primed at once the filter starts anew (so
+ *      nothing of what a faulty sensor said is left in it).
  *   a    Low-pass, 16 fractional bits (64-bit state F): first time F = value * 65536; later
  *        F = F + (filter_q16 * (value * 65536 - F)) div 65536. Demand = F div 65536.
  *   b    Follow: target = response(demand). First time operator speed state S = 0; later
@@ -84,8 +85,10 @@
  *        0. When it is exactly settle_ticks, anchor = p. When it is more: |difference(p, anchor)| > still_mdeg is a
  *        fault; else when it is settle_ticks + still_ticks, it goes back to settle_ticks and anchor = p.
  *   d    Drive without motion: if the flow of the tick before was at least stall_flow_e4: if the busy counter is 0, its anchor =
- *        p; the busy counter counts up; if |difference(p, its anchor)| >= stall_mdeg the busy counter = 0, else if it is >=
- *        stall_ticks: fault. If the flow was less, the busy counter = 0.
+ *        p; the busy counter counts up; if difference(p, its anchor), times sign(w of the tick before), is >= stall_mdeg the
+ *        busy counter = 0, else if it is >= stall_ticks: fault. If the flow was less, the busy counter = 0. Only motion in the
+ *        direction that is asked for counts: a joint that runs the other way (a stuck spool, a valve or a sensor connected the
+ *        wrong way round) is a fault too. (The direction cannot change while the counter runs: a reversal passes through w = 0.)
  * L10  Safety. Digital inputs: stop channels 1 and 2 (1 = closed = healthy), enabling device (1 = held), reset button, mode
  *      (1 = full speed asked), service key. One transition at most in a tick.
  *   a    stop open = not (channel 1 closed and channel 2 closed).
@@ -111,8 +114,8 @@
  *        device held and service key off: matching.
  *        (In m and n an edge that comes while something else is still missing is spent, not remembered.)
  *   m    emergency_stop: stop closed, device not held, reset edge: stopped with permit and seen-released set.
- *   n    fault: no fault present in this tick, stop closed, device not held, reset edge: stopped with permit and
- *        seen-released set, the latched cause cleared to none.
+ *   n    fault: no fault present in this tick, every sensor of every joint ready (so one count that looks right is not enough),
+ *        stop closed, device not held, reset edge: stopped with permit and seen-released set, the latched cause cleared to none.
  *   o    matching: if state ticks, before this tick is counted, are >= load_ticks: if every joint is matched the match counter
  *        counts up, else it is 0; at match_ticks: running. State ticks count up in every tick that stays. A follow joint is matched when |difference(target, p)| <=
  *        match_window_mdeg, a speed joint when its lever is at rest.
@@ -154,7 +157,7 @@ typedef enum {
     LAW_CAUSE_POSITION_COUNTS,
     LAW_CAUSE_POSITION_DISAGREEMENT,
     LAW_CAUSE_MOVED,                 /* moved without drive */
-    LAW_CAUSE_STALLED,               /* drive without motion */
+    LAW_CAUSE_STALLED,               /* drive without motion that way */
     LAW_CAUSES
 } law_cause_t;
 

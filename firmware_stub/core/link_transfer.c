@@ -45,8 +45,13 @@ static bool is_open(link_t *link, uint32_t id, link_answer_t *answer)
 static bool is_repeated(const link_t *link, uint32_t id, const store_record_t *record, uint32_t block_bytes)
 {
     const store_record_t *fresh = &link->store->fresh;
-    return link->transfer.phase != LINK_TRANSFER_NONE && link->transfer.id == id && link->transfer.block_bytes == block_bytes &&
-           fresh->table_bytes == record->table_bytes && fresh->table_crc == record->table_crc;
+    bool same = link->transfer.phase != LINK_TRANSFER_NONE && link->transfer.id == id && link->transfer.block_bytes == block_bytes &&
+                fresh->table_bytes == record->table_bytes && fresh->table_crc == record->table_crc;
+    /* The digest too: a table ends in its own CRC, so the CRC over all of it is one number for every table. */
+    for (uint32_t i = 0; i < DIGEST_BYTES; i++) {
+        same = same && fresh->digest[i] == record->digest[i];
+    }
+    return same;
 }
 
 static void open_transfer(link_t *link, uint32_t id, const store_record_t *record, uint32_t block_bytes)

@@ -179,9 +179,16 @@ static void in_stopping(const table_t *table, law_state_t *state, const buttons_
     state->state_ticks = core_count_up(state->state_ticks);
 }
 
-static void in_latched(law_state_t *state, const buttons_t *buttons, const law_fault_t *fault) /* L10m, L10n */
+static void in_emergency_stop(law_state_t *state, const buttons_t *buttons) /* L10m */
 {
-    const bool cause_gone = state->state == LAW_EMERGENCY_STOP || fault->cause == LAW_CAUSE_NONE;
+    if (!buttons->stop_open && !buttons->held && buttons->reset_edge) {
+        enter(state, LAW_STOPPED, LAW_CAUSE_NONE, LAW_NO_JOINT);
+    }
+}
+
+static void in_fault(const table_t *table, law_state_t *state, const buttons_t *buttons, const law_fault_t *fault) /* L10n */
+{
+    const bool cause_gone = fault->cause == LAW_CAUSE_NONE && all_ready(table, state);
     if (cause_gone && !buttons->stop_open && !buttons->held && buttons->reset_edge) {
         enter(state, LAW_STOPPED, LAW_CAUSE_NONE, LAW_NO_JOINT);
     }
@@ -220,8 +227,10 @@ void safety_step(const table_t *table, law_state_t *state, uint32_t digital, con
         in_running(table, state, &buttons);
     } else if (from == LAW_STOPPING) {
         in_stopping(table, state, &buttons);
+    } else if (from == LAW_EMERGENCY_STOP) {
+        in_emergency_stop(state, &buttons);
     } else {
-        in_latched(state, &buttons, fault);
+        in_fault(table, state, &buttons, fault);
     }
     keep_mode_and_authority(table, state, from, buttons.mode_full);
     CORE_ASSERT(safety_moves(state->state) || state->authority_q16 == 0);

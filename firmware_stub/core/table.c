@@ -17,6 +17,8 @@
 #define TABLE_SECTION_HEAD_BYTES 4u
 #define TABLE_NO_JOINT 255u
 #define TABLE_TICKS_MAX 60000
+#define TABLE_DEADLINE_TICKS_MAX 10000
+#define TABLE_DEADLINE_MAX_US 10000000 /* nobody lets go of the enabling device and watches the arm move for longer */
 #define TABLE_WATCH_TICKS_MAX 30000 /* settle and still are added in a counter that saturates at 65535 */
 #define TABLE_ROOM_MAX_MDEG (2 * TABLE_ANGLE_MAX_MDEG)
 
@@ -67,10 +69,10 @@ static const table_field_t machine_fields[] = {
     /*  9 */ UNSIGNED_FIELD(table_t, match_ticks, 2, 1, TABLE_TICKS_MAX),
     /* 10 */ UNSIGNED_FIELD(table_t, authority_step_q16, 3, 1, CORE_Q16),
     /* 11 */ UNSIGNED_FIELD(table_t, stop_category, 1, 0, 1),
-    /* 12 */ UNSIGNED_FIELD(table_t, stop_ticks, 2, 0, TABLE_TICKS_MAX),
-    /* 13 */ UNSIGNED_FIELD(table_t, release_ticks, 2, 0, TABLE_TICKS_MAX),
+    /* 12 */ UNSIGNED_FIELD(table_t, stop_ticks, 2, 0, TABLE_DEADLINE_TICKS_MAX),
+    /* 13 */ UNSIGNED_FIELD(table_t, release_ticks, 2, 0, TABLE_DEADLINE_TICKS_MAX),
 };
-enum { MACHINE_TICK_HZ = 1, MACHINE_RESET_MAX = 7 };
+enum { MACHINE_TICK_HZ = 1, MACHINE_RESET_MAX = 7, MACHINE_STOP = 12, MACHINE_RELEASE = 13 };
 
 static const table_field_t joint_fields[] = {
     /*  0 */ UNSIGNED_FIELD(table_joint_t, control, 1, TABLE_FOLLOW, TABLE_SPEED),
@@ -147,6 +149,12 @@ static bool read_machine(table_reader_t *reader, table_t *table)
     }
     if (table->reset_min_ticks >= table->reset_max_ticks) {
         return table_refuse_value(reader, MACHINE_RESET_MAX);
+    }
+    if (table->stop_ticks * table->tick_us > TABLE_DEADLINE_MAX_US) { /* 10000 x 20000 fits 31 bits */
+        return table_refuse_value(reader, MACHINE_STOP);
+    }
+    if (table->release_ticks * table->tick_us > TABLE_DEADLINE_MAX_US) {
+        return table_refuse_value(reader, MACHINE_RELEASE);
     }
     return true;
 }

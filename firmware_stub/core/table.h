@@ -72,7 +72,7 @@ typedef struct {
     int32_t still_mdeg;
     int32_t stall_flow_e4;                    /* with at least this flow ... */
     int32_t stall_ticks;                      /* ... for so long ... */
-    int32_t stall_mdeg;                       /* ... the joint must have moved by this much */
+    int32_t stall_mdeg;                       /* ... the joint must have moved by this much, that way */
 } table_joint_t;
 
 typedef struct {
@@ -93,8 +93,8 @@ typedef struct {
     int32_t match_ticks;        /* everything matched for so long before running */
     int32_t authority_step_q16; /* authority gained each tick of running, 1 .. 65536 */
     int32_t stop_category;      /* 0 or 1 */
-    int32_t stop_ticks;         /* category 1: deadline of `stopping` after an emergency stop */
-    int32_t release_ticks;      /* deadline of `stopping` after the enabling device was let go */
+    int32_t stop_ticks;         /* category 1: deadline of `stopping` after an emergency stop, at most 10 s */
+    int32_t release_ticks;      /* deadline of `stopping` after the enabling device was let go, at most 10 s */
     table_joint_t joint[TABLE_JOINTS_MAX];
 } table_t;
 

@@ -57,6 +57,7 @@ static bool moved_without_drive(const table_joint_t *joint, law_joint_state_t *s
 static bool drive_without_motion(const table_joint_t *joint, law_joint_state_t *state) /* L9d */
 {
     const int32_t position = state->position_sensor.value;
+    CORE_ASSERT(state->flow_e4 == 0 || state->speed_mdeg_s != 0); /* no flow without a direction */
     if (state->flow_e4 < joint->stall_flow_e4) {
         state->busy_ticks = 0;
         return false;
@@ -66,7 +67,8 @@ static bool drive_without_motion(const table_joint_t *joint, law_joint_state_t *
     }
     state->busy_ticks = core_count_up(state->busy_ticks);
     const int32_t moved = angle_difference(joint->continuous != 0, position, state->busy_anchor_mdeg);
-    if (core_magnitude(moved) >= joint->stall_mdeg) {
+    const int32_t moved_as_asked = state->speed_mdeg_s < 0 ? -moved : moved; /* the other way is no motion */
+    if (moved_as_asked >= joint->stall_mdeg) {
         state->busy_ticks = 0;
         return false;
     }

@@ -75,8 +75,16 @@ const char *flash_file_open(flash_file_t *flash, const char *path)
 {
     struct stat about;
     flash->file = open(path, O_RDWR | O_CREAT, 0644);
-    if (flash->file < 0 || fstat(flash->file, &about) != 0) {
+    if (flash->file < 0) {
         return "it cannot be opened for reading and writing; name a file in a folder that you may write to";
+    }
+    /* Two controllers on one flash would each trust what they read at start. The lock goes when the process goes, however it ends. */
+    struct flock whole = {.l_type = F_WRLCK, .l_whence = SEEK_SET};
+    if (fcntl(flash->file, F_SETLK, &whole) != 0) {
+        return "another controller process has it open (or it cannot be locked there); end that one, or name another file";
+    }
+    if (fstat(flash->file, &about) != 0) {
+        return "its length cannot be read; name another file";
     }
     if (about.st_size == 0) { /* new: erased. Whole sectors, so that a process that ends here leaves a length that is noticed */
         uint8_t erased[FLASH_SECTOR_BYTES];

@@ -213,7 +213,7 @@ static void serve(host_t *host)
         }
         controller_poll(&host->controller, (uint32_t)((uint64_t)(clock_us() / 1000) & UINT32_MAX));
         serve_line(host, (wait[1].revents & POLLIN) != 0);
-        if ((wait[0].revents & (POLLIN | POLLHUP | POLLERR)) != 0 && !serve_channel(host)) {
+        if ((wait[0].revents & (POLLIN | POLLHUP | POLLERR | POLLNVAL)) != 0 && !serve_channel(host)) {
             return;
         }
         wait[0].revents = 0;
@@ -222,6 +222,16 @@ static void serve(host_t *host)
 }
 
 /* ---- start ---- */
+
+/* A file that is opened while one of the three is closed takes its number, and what is said on it would go into the flash. */
+static void need_channels(void)
+{
+    for (int descriptor = STDIN_FILENO; descriptor <= STDERR_FILENO; descriptor++) {
+        if (fcntl(descriptor, F_GETFD) < 0) {
+            exit(EXIT_SYSTEM);
+        }
+    }
+}
 
 static uint32_t number(const char *text)
 {
@@ -270,6 +280,7 @@ static options_t read_options(int count, char **words)
 int main(int count, char **words)
 {
     static host_t host;
+    need_channels();
     const options_t options = read_options(count, words);
     host.realtime = options.realtime;
     host.flash.cut_at = options.cut_after;

@@ -197,13 +197,15 @@ def _machine(cursor: _Cursor) -> MachineTable:
         match_ticks=cursor.whole(2, 1, 60000, "match_ticks"),
         authority_step_q16=cursor.whole(3, 1, 65536, "authority_step_q16"),
         stop_category=cursor.whole(1, 0, 1, "stop_category"),
-        stop_ticks=cursor.whole(2, 0, 60000, "stop_ticks"),
-        release_ticks=cursor.whole(2, 0, 60000, "release_ticks"),
+        stop_ticks=cursor.whole(2, 0, 10000, "stop_ticks"),
+        release_ticks=cursor.whole(2, 0, 10000, "release_ticks"),
     )
     if tick_us * tick_hz != 10**6:
         raise cursor.fail(f"tick_hz {tick_hz} does not belong to tick_us {tick_us}")
     if not machine.reset_min_ticks < machine.reset_max_ticks:
         raise cursor.fail("reset_max_ticks is not above reset_min_ticks")
+    if max(machine.stop_ticks, machine.release_ticks) * tick_us > 10**7:
+        raise cursor.fail("stop_ticks or release_ticks is more than 10 s")
     return machine
 
 

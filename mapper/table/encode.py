@@ -27,6 +27,8 @@ _SPEED_MAX = 200_000
 _FULL = 10_000
 _Q16 = 65_536
 _TICKS_MAX = 60_000
+_DEADLINE_TICKS_MAX = 10_000
+_DEADLINE_MAX_US = 10_000_000
 _WATCH_TICKS_MAX = 30_000
 _INT32_MAX = 2**31 - 1
 
@@ -71,8 +73,8 @@ _MACHINE_FIELDS: tuple[_Field[MachineTable], ...] = (
     _Field("match_ticks", lambda m: m.match_ticks, 2, 1, _TICKS_MAX),
     _Field("authority_step_q16", lambda m: m.authority_step_q16, 3, 1, _Q16),
     _Field("stop_category", lambda m: m.stop_category, 1, 0, 1),
-    _Field("stop_ticks", lambda m: m.stop_ticks, 2, 0, _TICKS_MAX),
-    _Field("release_ticks", lambda m: m.release_ticks, 2, 0, _TICKS_MAX),
+    _Field("stop_ticks", lambda m: m.stop_ticks, 2, 0, _DEADLINE_TICKS_MAX),
+    _Field("release_ticks", lambda m: m.release_ticks, 2, 0, _DEADLINE_TICKS_MAX),
 )
 
 _JOINT_FIELDS: tuple[_Field[JointTable], ...] = (
@@ -204,6 +206,10 @@ def _machine(machine: MachineTable) -> bytes:
         raise EncodeError("machine.tick_hz", machine.tick_hz, f"1000000 / tick_us (tick_us is {machine.tick_us})")
     if machine.reset_min_ticks >= machine.reset_max_ticks:
         raise EncodeError("machine.reset_max_ticks", machine.reset_max_ticks, f"above {machine.reset_min_ticks}")
+    most = _DEADLINE_MAX_US // machine.tick_us
+    for name, ticks in (("stop_ticks", machine.stop_ticks), ("release_ticks", machine.release_ticks)):
+        if ticks > most:
+            raise EncodeError(f"machine.{name}", ticks, f"at most {most} (10 s)")
     return data
 
 

@@ -264,6 +264,29 @@ def test_a_flash_file_of_another_length_is_left_alone(tmp_path):
     assert path.read_text() == "not flash"
 
 
+def test_a_flash_file_is_open_for_one_controller_only_even_after_a_kill(flash):
+    first = start(flash)
+    with pytest.raises(LinkError, match="another controller process has it open"):
+        start(flash)
+    first.kill()
+
+    with start(flash) as second:
+        assert tick(second).shape == (121,)
+
+
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-"])
+def test_without_one_of_its_channels_it_ends_at_once_and_leaves_the_flash_alone(closed, flash):
+    """A shell that closes a channel: the flash file must not get its number."""
+    with start(flash):
+        pass
+    before = flash.read_bytes()
+    command = f'exec "{program()}" --machine-id {MACHINE} --flash "{flash}" {closed}'
+    found = subprocess.run(["sh", "-c", command], input=b"", capture_output=True, timeout=5, check=False)
+
+    assert found.returncode == 71
+    assert flash.read_bytes() == before
+
+
 def test_the_line_is_open_for_one_program_only(flash):
     with start(flash) as controller, Port(controller.port), pytest.raises(LinkError, match="cannot be opened"):
         identify(controller.port)

@@ -95,12 +95,14 @@ class Motion(MachineState):
     # ------------------------------------------------------------------------------------------------ L4
     def demand(self, joint: JointState) -> None:
         reached, table = self.reached, joint.table
+        if not all(track.primed for track in joint.operator.tracks):
+            reached["L4-waits" if not joint.started else "L4-ends"] += 1
+            joint.started = joint.matched = joint.at_rest = False
+            joint.demand = joint.target = joint.operator_speed = 0
+            return
         first = not joint.started
+        joint.started = True
         if first:
-            if not all(track.primed for track in joint.operator.tracks):
-                reached["L4-waits"] += 1
-                return  # demand, target, operator speed stay 0; not matched
-            joint.started = True
             reached["L4a-first"] += 1
             joint.filter_f = joint.operator.value * Q16  # a
         else:

@@ -34,6 +34,7 @@ from oracle_words import (
     JointState,
     MachineState,
     count_up,
+    sign,
 )  # fmt: skip
 
 
@@ -98,7 +99,7 @@ class Safety(MachineState):
         return False
 
     def _drive_without_motion(self, joint: JointState) -> bool:
-        """L9d; joint.flow is that of the tick before."""
+        """L9d; joint.flow and joint.w are those of the tick before."""
         table, p = joint.table, joint.position.value
         if joint.flow < table.stall_flow_e4:
             self.reached["L9d-slack"] += 1
@@ -108,10 +109,13 @@ class Safety(MachineState):
             self.reached["L9d-anchor"] += 1
             joint.busy_anchor = p
         joint.busy = count_up(joint.busy)
-        if abs(self.difference(table.continuous, p, joint.busy_anchor)) >= table.stall_mdeg:
+        moved = self.difference(table.continuous, p, joint.busy_anchor)
+        if moved * sign(joint.w) >= table.stall_mdeg:
             self.reached["L9d-moving"] += 1
             joint.busy = 0
             return False
+        if abs(moved) >= table.stall_mdeg:
+            self.reached["L9d-other-way"] += 1
         self.reached["L9d-counting"] += 1
         return joint.busy >= table.stall_ticks
 
@@ -216,6 +220,9 @@ class Safety(MachineState):
             return
         if fault is not None:
             self.reached["L10n-present"] += 1
+            return
+        if not self._all_ready():
+            self.reached["L10n-unready"] += 1
             return
         self.reached["L10n"] += 1
         self._enter(STOPPED)

@@ -129,13 +129,14 @@ class _Plant:
         self.speed = 0.0
         self.creep = 0.0
         self.stuck = False
+        self.backward = False
 
     def move(self, drive: int, speed: int) -> None:
         wanted = speed * self.gain if drive else 0.0
         self.speed += self.lag * (wanted - self.speed) if drive else -self.speed
         if self.stuck:
             return
-        self.angle += self.speed / self.hz + self.creep
+        self.angle += (-self.speed if self.backward else self.speed) / self.hz + self.creep
         if self.joint.continuous:
             self.angle = (self.angle - self.low) % 360_000 + self.low
         else:
@@ -366,17 +367,18 @@ class Driver:
         plant.creep = 0.0
 
     def _do_stuck(self) -> Iterator[None]:
-        """A joint does not move with drive on it."""
+        """A joint does not move with drive on it, or moves the other way."""
         index = self.rng.randrange(len(self.plants))
         plant, joint, state = self.plants[index], self.table.joints[index], self.oracle.joints[index]
         yield from self._until(lambda: state.flow >= joint.stall_flow_e4)
         self.levers[index].patience = joint.stall_ticks + 60  # the operator keeps on asking
+        backward = self.rng.random() < 0.4
         for _ in range(joint.stall_ticks + self.rng.randint(5, 60)):
-            plant.stuck = True
+            plant.stuck, plant.backward = not backward, backward
             yield
             if self.oracle.state not in (RUNNING, STOPPING):
                 break
-        plant.stuck = False
+        plant.stuck = plant.backward = False
 
     def _disturb(self, state: int) -> None:
         self._clear()
@@ -438,4 +440,3 @@ class Driver:
             for number, track in enumerate(sensor.tracks):
                 wrong = self.wrong.get((index, side, number)) if self.wrong else None
                 self.counts[track.input] = self._count(track, now, wrong)
-

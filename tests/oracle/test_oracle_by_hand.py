@@ -169,6 +169,19 @@ def test_l4_the_filter_waits_for_every_track_of_the_operator() -> None:
     assert [bool(joint.flags & MATCHED) for joint in targets] == [False, False, True]
 
 
+def test_l4_the_filter_starts_anew_after_the_operator_s_wire_was_off() -> None:
+    """bad_ticks 3: the track is unprimed in the third tick without a count, and demand and target are 0. The wire comes
+    back at another angle: that is the target at once, however slow the filter."""
+    bench = Bench(follow_joint(filter_q16=1))
+    bench.to_running()
+    off = [bench.tick(operator=2_000).joints[0] for _ in range(3)]
+    back = bench.tick(operator=300).joints[0]
+
+    assert [joint.target for joint in off] == [50_000, 50_000, 0]
+    assert [bool(joint.flags & MATCHED) for joint in off] == [True, True, False]
+    assert (back.target, back.drive) == (30_000, 0)
+
+
 @pytest.mark.parametrize("way", [1, -1])
 def test_l4a_low_pass_halves_the_rest_and_truncates_toward_zero(way: int) -> None:
     """filter 1/2; demand from 50000 by 100 one way (one count): F = 50050, 50075, 50087.5, 50093.75 -> the integers

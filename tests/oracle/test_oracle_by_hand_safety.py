@@ -90,6 +90,31 @@ def test_l9d_motion_of_exactly_the_amount_asked_is_enough() -> None:
     assert states == {RUNNING}
 
 
+def test_l9d_motion_the_other_way_is_no_motion() -> None:
+    """As above, a count every other tick, but away from what is asked: the first count of flow is at tick 3, so tick 5
+    is the third. Either way of asking."""
+    for way in (1, -1):
+        bench = Bench(follow_joint(stall_flow_e4=2_000, stall_ticks=3, stall_mdeg=100))
+        bench.to_running()
+        seen = [bench.tick(operator=500 + way * 100, position=500 - way * (tick // 2)) for tick in range(5)]
+
+        assert [tick.state for tick in seen] == [RUNNING] * 4 + [FAULT]
+        assert (seen[-1].cause, seen[-1].joints[0].drive) == (STALLED, 0)
+
+
+def test_l9d_a_joint_that_comes_back_has_to_get_past_where_it_was() -> None:
+    """stall_mdeg 200: from the anchor 50.0 deg back to 49.9, then on to 50.1 (too little) and 50.2, all a tick late for
+    the median. The lever steps in tick 0, flow comes in tick 1, the count begins in tick 2."""
+    bench = Bench(follow_joint(stall_flow_e4=2_000, stall_ticks=8, stall_mdeg=200))
+    bench.to_running()
+    counted = []
+    for place in (500, 500, 500, 499, 499, 500, 501, 502, 502):
+        bench.tick(operator=600, position=place)
+        counted.append(bench.oracle.joints[0].busy)
+
+    assert counted == [0, 0, 1, 2, 3, 4, 5, 6, 0]
+
+
 def test_l10_start_up_step_by_step() -> None:
     """power_up_ticks 3; reset 2..4 ticks; load_ticks 2, match_ticks 2. Entering matching is state tick 0; it counts
     up in each tick that stays, so it reaches 2 after two more, and the next two matched ticks make running."""
@@ -260,6 +285,22 @@ def test_l10n_a_fault_whose_cause_is_there_stays() -> None:
     states.append(bench.tick(IDLE).state)
 
     assert states == [FAULT] * 4
+
+
+def test_l10n_one_good_count_is_not_enough_to_leave_a_fault() -> None:
+    """bad_ticks 3, power_up_ticks 3. The wire is off for three ticks; the first good count comes in the tick in which
+    the button is let go: still a fault. With three good counts the next press ends it."""
+    bench = Bench(follow_joint())
+    bench.to_running()
+    off = [bench.tick(position=2_000).state for _ in range(3)]
+    bench.tick(PRESSED)
+    bench.tick(PRESSED)
+    first = bench.tick(IDLE, position=500)
+    again = [bench.tick(digital).state for digital in (PRESSED, PRESSED, IDLE)]
+
+    assert off == [RUNNING, RUNNING, FAULT]
+    assert first.state == FAULT
+    assert again == [FAULT, FAULT, STOPPED]
 
 
 def test_l9_the_first_fault_found_is_the_one_that_is_latched() -> None:

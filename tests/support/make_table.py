@@ -138,8 +138,8 @@ def random_table(rng: random.Random, joint_count: int | None = None) -> Table:
         match_ticks=rng.randint(1, TICKS_MAX),
         authority_step_q16=rng.randint(1, 65_536),
         stop_category=rng.randint(0, 1),
-        stop_ticks=rng.randint(0, TICKS_MAX),
-        release_ticks=rng.randint(0, TICKS_MAX),
+        stop_ticks=rng.randint(0, 10 * tick_hz),  # at most 10 s
+        release_ticks=rng.randint(0, 10 * tick_hz),
     )
     length = rng.randint(1, 16)
     return Table(

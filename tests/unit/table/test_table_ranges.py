@@ -66,7 +66,15 @@ def _base() -> Table:
         soft_stop_mdeg=(360_000, -360_000),
         deadband=100,
     )
-    machine = replace(table.machine, tick_us=5000, tick_hz=200, reset_min_ticks=1, reset_max_ticks=60_000)
+    machine = replace(
+        table.machine,
+        tick_us=5000,
+        tick_hz=200,
+        reset_min_ticks=1,
+        reset_max_ticks=60_000,
+        stop_ticks=0,
+        release_ticks=0,
+    )
     return replace(table, machine=machine, joints=(joint,))
 
 
@@ -86,6 +94,7 @@ def _patched(offset: int, byte_count: int, value: int) -> bytes:
 _MACHINE_CROSS = {(0, value): 1 for value in (1000, 1001, 19_999, 20_000)}  # tick_us x tick_hz
 _MACHINE_CROSS |= {(1, value): 1 for value in (50, 51, 999, 1000)}
 _MACHINE_CROSS |= {(6, 60_000): 7, (7, 1): 7}
+_MACHINE_CROSS |= {(field, value): field for field in (12, 13) for value in (9999, 10_000)}  # more than 10 s
 _JOINT_CROSS = {(2, 0): 2, (24, -360_000): 25, (25, 360_000): 25}
 
 
@@ -249,6 +258,19 @@ def test_flow_for_the_highest_speed_must_fit_32_bits(side: int) -> None:
 
     assert core_table.parse(data)[0] == "ok"
     _refused_everywhere(bad, good, at, struct.pack("<i", most + 1), 6, 3 + side)
+
+
+@pytest.mark.parametrize(("name", "field"), [("stop_ticks", 12), ("release_ticks", 13)])
+def test_a_stop_lasts_ten_seconds_at_most(name: str, field: int) -> None:
+    """At 5 ms a tick 2000 ticks are 10 s, one more is refused by all three; at 1 ms the field's own end is 10 s."""
+    offset = next(offset for number, offset, *_ in MACHINE if number == field)
+    most = changed(BASE, f"machine.{name}", 2000)
+    bad = changed(BASE, f"machine.{name}", 2001)
+    fast = changed(changed(changed(BASE, "machine.tick_us", 1000), "machine.tick_hz", 1000), f"machine.{name}", 10_000)
+
+    assert core_table.parse(encode_table(most))[0] == "ok"
+    assert core_table.parse(encode_table(fast))[0] == "ok"
+    _refused_everywhere(bad, most, _MACHINE_AT + offset, struct.pack("<H", 2001), 0, field)
 
 
 def test_flow_that_fits_32_bits_to_the_last_bit_is_taken() -> None:
