@@ -8,7 +8,7 @@ from pathlib import Path
 import hypothesis
 import pytest
 
-# The same examples every time: a red run can be repeated. `--hypothesis-seed=N` tries others.
+# The same examples every time: a red run can be repeated. `--hypothesis-profile=default` tries others.
 hypothesis.settings.register_profile("repeatable", derandomize=True, deadline=None)
 hypothesis.settings.load_profile("repeatable")
 

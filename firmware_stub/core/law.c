@@ -65,6 +65,15 @@ static void stand(law_joint_state_t *own)
     own->drive_e4 = 0;
 }
 
+/* A failed assertion acts in its own tick; the next tick is a fault (L9a). */
+static void stop_all(law_out_t *out)
+{
+    for (int32_t i = 0; i < TABLE_JOINTS_MAX; i++) {
+        out->joint[i].drive_e4 = 0;
+    }
+    out->enable = 0;
+}
+
 static void report(const law_state_t *state, law_out_t *out)
 {
     out->state = state->state;
@@ -100,9 +109,12 @@ void law_step(const table_t *table, law_state_t *state, const law_in_t *in, law_
         joint_out->position_mdeg = own->position_sensor.value;
         joint_out->speed_mdeg_s = own->speed_mdeg_s;
         joint_out->flow_e4 = own->flow_e4;
-        joint_out->drive_e4 = core_assert_line() == 0 ? own->drive_e4 : 0;
+        joint_out->drive_e4 = own->drive_e4;
         joint_out->flags |= own->matched ? (uint32_t)LAW_FLAG_MATCHED : 0u;
     }
     safety_waits(table, state, in->digital, out);
     report(state, out);
+    if (core_assert_line() != 0) {
+        stop_all(out);
+    }
 }

@@ -23,7 +23,8 @@
  *        step_max). The operator sensor and the position of a joint that is not continuous use the plain difference.
  *   c    good: last value = value now; if not primed, both older counts = c and the track is primed. Median m of c and
  *        the two older counts; the older counts become (c, the newer of the two before). The track's value = the curve at m
- *        (wrapped as in a). Bad counter = 0; good counter counts up.
+ *        (wrapped as in a). The bad counter falls by one if it is above 0 (so that samples lost again and again add up, and are
+ *        a fault too); good counter counts up.
  *   d    bad: the track's value stays; good counter = 0; bad counter rises by one, up to bad_ticks; when it is at bad_ticks
  *        the track is no longer primed (so the next count inside the window starts it anew).
  *   e    two tracks: if both are primed and |difference(value 0, value 1)| > disagreement, the disagreement counter rises by
@@ -80,8 +81,8 @@
  *   a    Late: elapsed_us > tick_us + late_us. Assertion: one has failed since start. Discrepancy (L10b).
  *   b    Joint, in this order: operator sensor's counts (bad counter of a track at bad_ticks), operator disagreement,
  *        position counts, position disagreement.
- *   c    Only when the state of the tick before is matching, running or stopping; else both of the following watches are reset
- *        (counters 0). Moved without drive: if the drive of the tick before was 0 the quiet counter counts up, else it is
+ *   c    This and d only when the state of the tick before is matching, running or stopping; else the busy counter is 0, and
+ *        the quiet counter is 0 too unless e applies. Moved without drive: if the drive of the tick before was 0 the quiet counter counts up, else it is
  *        0. When it is exactly settle_ticks, anchor = p. When it is more: |difference(p, anchor)| > still_mdeg is a
  *        fault; else when it is settle_ticks + still_ticks, it goes back to settle_ticks and anchor = p.
  *   d    Drive without motion: if the flow of the tick before was at least stall_flow_e4: if the busy counter is 0, its anchor =
@@ -89,6 +90,9 @@
  *        busy counter = 0, else if it is >= stall_ticks: fault. If the flow was less, the busy counter = 0. Only motion in the
  *        direction that is asked for counts: a joint that runs the other way (a stuck spool, a valve or a sensor connected the
  *        wrong way round) is a fault too. (The direction cannot change while the counter runs: a reversal passes through w = 0.)
+ *   e    Only when the state of the tick before is fault with latched cause moved or stalled, for every joint: if |difference(p, quiet anchor)| >
+ *        still_mdeg: quiet anchor = p and the quiet counter is 0; else the quiet counter counts up. While it is less than
+ *        still_ticks the joint has not come to rest: a fault of this tick, cause moved (it keeps L10n from going on).
  * L10  Safety. Digital inputs: stop channels 1 and 2 (1 = closed = healthy), enabling device (1 = held), reset button, mode
  *      (1 = full speed asked), service key. One transition at most in a tick.
  *   a    stop open = not (channel 1 closed and channel 2 closed).
@@ -106,8 +110,8 @@
  *   h    stopping, stop open: category 0: emergency_stop. Category 1 and the cause is not yet stop: cause = stop, state ticks = 0.
  *        (Then i goes on in the same tick.)
  *   i    stopping: leave if every w of the tick before is 0 or state ticks >= the deadline (stop_ticks for cause stop,
- *        release_ticks for cause released), so that stopping lasts deadline + 1 ticks at most: to emergency_stop for cause stop, to stopped for cause released. A device pressed
- *        again while stopping changes nothing. State ticks count up in every tick that stays.
+ *        release_ticks for cause released), so that stopping lasts deadline + 1 ticks at most: to emergency_stop
+ *        for cause stop, to stopped for cause released. A device pressed again while stopping changes nothing. State ticks count up in every tick that stays.
  *   j    running: enabling device not held: stopping, cause released.
  *   k    matching: enabling device not held: stopped.
  *   l    stopped: device not held: seen-released is set. If also the reset edge is true: permit is set. If permit, seen-released,
@@ -117,11 +121,11 @@
  *   n    fault: no fault present in this tick, every sensor of every joint ready (so one count that looks right is not enough),
  *        stop closed, device not held, reset edge: stopped with permit and seen-released set, the latched cause cleared to none.
  *   o    matching: if state ticks, before this tick is counted, are >= load_ticks: if every joint is matched the match counter
- *        counts up, else it is 0; at match_ticks: running. State ticks count up in every tick that stays. A follow joint is matched when |difference(target, p)| <=
- *        match_window_mdeg, a speed joint when its lever is at rest.
+ *        counts up, else it is 0; at match_ticks: running. State ticks count up in every tick that stays. A follow joint is
+ *        matched when |difference(target, p)| <= match_window_mdeg, a speed joint when its lever is at rest.
  *   p    Entering stopped (from anywhere but emergency_stop and fault): seen-released cleared; permit cleared only when coming from
  *        powering_up. Entering emergency_stop or fault: permit and seen-released cleared. Entering any state: state ticks and match
- *        counter 0. Entering running: authority 0; each later tick of running: authority = min(65536, authority +
+ *        counter 0. Entering fault: for every joint the quiet counter is 0 and the quiet anchor = p. Entering running: authority 0; each later tick of running: authority = min(65536, authority +
  *        authority_step_q16). Authority keeps its value in stopping and is 0 in every other state. Cause is kept in
  *        stopping, emergency_stop and fault and is none in the others.
  *   q    Mode: entering matching: as asked. In matching, running and stopping: falls to reduced at once when reduced is asked; never

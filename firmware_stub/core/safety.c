@@ -101,6 +101,14 @@ static bool all_matched(const table_t *table, const law_state_t *state)
     return true;
 }
 
+static void anchor_all(const table_t *table, law_state_t *state) /* L10p, entering fault */
+{
+    for (int32_t i = 0; i < table->joint_count; i++) {
+        state->joint[i].quiet_ticks = 0;
+        state->joint[i].quiet_anchor_mdeg = state->joint[i].position_sensor.value;
+    }
+}
+
 static void in_powering_up(const table_t *table, law_state_t *state, const buttons_t *buttons) /* L10d */
 {
     if (!all_ready(table, state)) {
@@ -217,6 +225,7 @@ void safety_step(const table_t *table, law_state_t *state, uint32_t digital, con
                                (digital & LAW_IN_KEY) != 0, (digital & LAW_IN_MODE_FULL) != 0};
     if (from != LAW_POWERING_UP && from != LAW_FAULT && fault->cause != LAW_CAUSE_NONE) { /* L10e */
         enter(state, LAW_FAULT, fault->cause, fault->joint);
+        anchor_all(table, state);
     } else if (from == LAW_POWERING_UP) {
         in_powering_up(table, state, &buttons);
     } else if (from == LAW_STOPPED) {

@@ -40,7 +40,7 @@ static void accept(const table_track_t *track, bool wraps, uint16_t count, law_t
     state->older[0] = count;
     state->last_value = value_at(track, wraps, count);
     state->value = value_at(track, wraps, median);
-    state->bad = 0;
+    state->bad = state->bad > 0 ? state->bad - 1 : 0; /* samples lost again and again add up */
     state->good = core_count_up(state->good);
 }
 

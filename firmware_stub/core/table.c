@@ -19,6 +19,9 @@
 #define TABLE_TICKS_MAX 60000
 #define TABLE_DEADLINE_TICKS_MAX 10000
 #define TABLE_DEADLINE_MAX_US 10000000 /* nobody lets go of the enabling device and watches the arm move for longer */
+#define TABLE_DISCREPANCY_MAX_US 5000000 /* one stop channel that hangs is found in this time, like in the profile */
+#define TABLE_FAULT_TIME_MAX_US 1000000  /* nothing moves for longer on a reading that is not believed */
+#define TABLE_COUNT_MAX 65534 /* 65535 is a short to the supply on any converter, and 0 a cut wire */
 #define TABLE_WATCH_TICKS_MAX 30000 /* settle and still are added in a counter that saturates at 65535 */
 #define TABLE_ROOM_MAX_MDEG (2 * TABLE_ANGLE_MAX_MDEG)
 
@@ -72,7 +75,14 @@ static const table_field_t machine_fields[] = {
     /* 12 */ UNSIGNED_FIELD(table_t, stop_ticks, 2, 0, TABLE_DEADLINE_TICKS_MAX),
     /* 13 */ UNSIGNED_FIELD(table_t, release_ticks, 2, 0, TABLE_DEADLINE_TICKS_MAX),
 };
-enum { MACHINE_TICK_HZ = 1, MACHINE_RESET_MAX = 7, MACHINE_STOP = 12, MACHINE_RELEASE = 13 };
+enum {
+    MACHINE_TICK_HZ = 1,
+    MACHINE_LATE = 2,
+    MACHINE_DISCREPANCY = 5,
+    MACHINE_RESET_MAX = 7,
+    MACHINE_STOP = 12,
+    MACHINE_RELEASE = 13
+};
 
 static const table_field_t joint_fields[] = {
     /*  0 */ UNSIGNED_FIELD(table_joint_t, control, 1, TABLE_FOLLOW, TABLE_SPEED),
@@ -115,6 +125,8 @@ static const table_field_t joint_fields[] = {
 };
 enum {
     JOINT_POLARITY = 2,
+    JOINT_OPERATOR_BAD_TICKS = 5,
+    JOINT_POSITION_BAD_TICKS = 8,
     JOINT_DEADBAND = 11,
     JOINT_SPEED_FULL_POSITIVE = 19,
     JOINT_SPEED_FULL_NEGATIVE = 20,
@@ -123,10 +135,10 @@ enum {
 
 static const table_field_t track_fields[] = {
     /* 0 */ UNSIGNED_FIELD(table_track_t, input, 1, 0, TABLE_INPUTS_MAX - 1),
-    /* 1 */ UNSIGNED_FIELD(table_track_t, count_min, 2, 0, 65535),
-    /* 2 */ UNSIGNED_FIELD(table_track_t, count_max, 2, 0, 65535),
+    /* 1 */ UNSIGNED_FIELD(table_track_t, count_min, 2, 1, TABLE_COUNT_MAX),
+    /* 2 */ UNSIGNED_FIELD(table_track_t, count_max, 2, 1, TABLE_COUNT_MAX),
 };
-enum { TRACK_INPUT = 0, TRACK_COUNT_MAX = 2, TRACK_CURVE = 3 };
+enum { TRACK_INPUT = 0, TRACK_COUNT_MAX = 2, TRACK_CURVE = 3, TRACK_CURVE_Y = 6 };
 
 static const table_curve_rule_t rule_angle_track = {0, 65535, -TABLE_ANGLE_MAX_MDEG, TABLE_ANGLE_MAX_MDEG, TABLE_SHAPE_MONOTONE, false};
 static const table_curve_rule_t rule_lever_track = {0, 65535, -TABLE_FULL_E4, TABLE_FULL_E4, TABLE_SHAPE_MONOTONE, false};
@@ -147,6 +159,12 @@ static bool read_machine(table_reader_t *reader, table_t *table)
     if (table->tick_us * table->tick_hz != 1000000) {
         return table_refuse_value(reader, MACHINE_TICK_HZ);
     }
+    if (table->late_us > table->tick_us) {
+        return table_refuse_value(reader, MACHINE_LATE);
+    }
+    if (table->discrepancy_ticks * table->tick_us > TABLE_DISCREPANCY_MAX_US) { /* 60000 x 20000 fits 31 bits */
+        return table_refuse_value(reader, MACHINE_DISCREPANCY);
+    }
     if (table->reset_min_ticks >= table->reset_max_ticks) {
         return table_refuse_value(reader, MACHINE_RESET_MAX);
     }
@@ -159,13 +177,19 @@ static bool read_machine(table_reader_t *reader, table_t *table)
     return true;
 }
 
-static bool read_joint_settings(table_reader_t *reader, table_joint_t *joint)
+static bool read_joint_settings(table_reader_t *reader, const table_t *table, table_joint_t *joint)
 {
     if (!table_read_fields(reader, joint_fields, COUNT_OF(joint_fields), joint)) {
         return false;
     }
     if (joint->polarity == 0) {
         return table_refuse_value(reader, JOINT_POLARITY);
+    }
+    if (joint->operator_sensor.bad_ticks * table->tick_us > TABLE_FAULT_TIME_MAX_US) {
+        return table_refuse_value(reader, JOINT_OPERATOR_BAD_TICKS);
+    }
+    if (joint->position_sensor.bad_ticks * table->tick_us > TABLE_FAULT_TIME_MAX_US) {
+        return table_refuse_value(reader, JOINT_POSITION_BAD_TICKS);
     }
     if (joint->control == TABLE_SPEED && joint->deadband > TABLE_FULL_E4 / 2) {
         return table_refuse_value(reader, JOINT_DEADBAND);
@@ -193,9 +217,11 @@ static bool read_track(table_reader_t *reader, const table_curve_rule_t *rule, t
     if (!table_read_fields(reader, track_fields, COUNT_OF(track_fields), track)) {
         return false;
     }
-    if (sensor->track_count == 1 && track->input == sensor->track[0].input) {
+    const uint64_t input_bit = (uint64_t)1 << (uint32_t)track->input;
+    if ((reader->inputs_used & input_bit) != 0) { /* INV-TABLE-4: by any track of any joint */
         return table_refuse_value(reader, TRACK_INPUT);
     }
+    reader->inputs_used |= input_bit;
     if (track->count_min >= track->count_max) {
         return table_refuse_value(reader, TRACK_COUNT_MAX);
     }
@@ -203,6 +229,29 @@ static bool read_track(table_reader_t *reader, const table_curve_rule_t *rule, t
         return false;
     }
     sensor->track_count++;
+    return true;
+}
+
+/* INV-TABLE-3. A track's curve goes one way, so its ends are its smallest and largest value. */
+static bool sees_both_soft_stops(const curve_t *curve, const table_joint_t *joint)
+{
+    CORE_ASSERT(curve->count >= 2 && curve->count <= CURVE_POINTS_MAX);
+    const int32_t first = curve->y[0];
+    const int32_t last = curve->y[curve->count - 1];
+    const int32_t smallest = first < last ? first : last;
+    const int32_t largest = first < last ? last : first;
+    return smallest <= joint->soft_stop_mdeg[TABLE_NEGATIVE] && largest >= joint->soft_stop_mdeg[TABLE_POSITIVE];
+}
+
+static bool read_position_track(table_reader_t *reader, table_joint_t *joint)
+{
+    table_sensor_t *sensor = &joint->position_sensor;
+    if (!read_track(reader, &rule_angle_track, sensor)) {
+        return false;
+    }
+    if (joint->continuous == 0 && !sees_both_soft_stops(&sensor->track[sensor->track_count - 1].curve, joint)) {
+        return table_refuse_value(reader, TRACK_CURVE_Y);
+    }
     return true;
 }
 
@@ -241,10 +290,10 @@ static bool read_payload(table_reader_t *reader, uint8_t kind, table_t *table, t
     bool follow = joint != NULL && joint->control == TABLE_FOLLOW;
     switch (kind) {
         case KIND_MACHINE: return read_machine(reader, table);
-        case KIND_JOINT: return read_joint_settings(reader, joint);
+        case KIND_JOINT: return read_joint_settings(reader, table, joint);
         case KIND_OPERATOR_TRACK:
             return read_track(reader, follow ? &rule_angle_track : &rule_lever_track, &joint->operator_sensor);
-        case KIND_POSITION_TRACK: return read_track(reader, &rule_angle_track, &joint->position_sensor);
+        case KIND_POSITION_TRACK: return read_position_track(reader, joint);
         case KIND_RESPONSE:
             return table_read_curve(reader, follow ? &rule_response_follow : &rule_response_speed, 0, &joint->response);
         case KIND_BRAKE: return read_curve_pair(reader, &rule_brake, joint->brake);
@@ -400,7 +449,7 @@ table_fault_t table_parse(const uint8_t *bytes, size_t byte_count, table_t *tabl
 {
     CORE_ASSERT(bytes != NULL || byte_count == 0);
     CORE_ASSERT(table != NULL);
-    table_reader_t reader = {bytes, 0, 0, 0, {TABLE_OK, 0xFFFFu, TABLE_FIELD_NONE}, 0xFFFFu};
+    table_reader_t reader = {bytes, 0, 0, 0, {TABLE_OK, 0xFFFFu, TABLE_FIELD_NONE}, 0xFFFFu, 0};
     core_fill((uint8_t *)table, 0, sizeof *table);
     if (!read_table(&reader, byte_count, table)) {
         CORE_ASSERT(reader.fault.result != TABLE_OK);

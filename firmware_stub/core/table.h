@@ -6,6 +6,10 @@
  *
  * INV-TABLE-1  A live table exists only where every rule of table_parse held; a refused table leaves no part behind.
  * INV-TABLE-2  Every product that the law forms from a valid table fits 64 bits, every result 32 bits.
+ * INV-TABLE-3  A joint that does not turn for ever is seen at both of its soft stops by every position track: outside its
+ *              points a track's value is held, so a soft stop beyond them would never act.
+ * INV-TABLE-4  No two tracks of the table are on one analog channel, and no window takes count 0 or 65535 for a value: a
+ *              fault of one wire shows, and in one place.
  */
 #ifndef TABLE_H
 #define TABLE_H
@@ -26,8 +30,8 @@ enum { TABLE_FOLLOW = 0, TABLE_SPEED = 1 };
 
 typedef struct {
     int32_t input;     /* analog channel, 0 .. TABLE_INPUTS_MAX - 1 */
-    int32_t count_min; /* plausible window, both ends inside */
-    int32_t count_max;
+    int32_t count_min; /* plausible window, both ends inside; 1 .. 65534, so that a wire cut or shorted is outside */
+    int32_t count_max; /* above count_min */
     curve_t curve;     /* counts -> mdeg, or -> lever share e4 for the operator of a speed joint */
 } table_track_t;
 
@@ -36,7 +40,7 @@ typedef struct {
     table_track_t track[2];
     int32_t step_max;     /* largest believable change in one tick, in the unit of the curve; >= 1 */
     int32_t disagreement; /* largest believable difference of two tracks; >= 1 */
-    int32_t bad_ticks;    /* 1 .. 1000: so many bad ticks in a row are a fault */
+    int32_t bad_ticks;    /* 1 .. 1000, 1 s at most: so many bad ticks in a row are a fault */
 } table_sensor_t;
 
 typedef struct {
@@ -83,10 +87,10 @@ typedef struct {
     int32_t joint_count;                        /* 1 .. TABLE_JOINTS_MAX */
     int32_t tick_us;                            /* tick_us * tick_hz = 1 000 000, tick_hz 50 .. 1000 */
     int32_t tick_hz;
-    int32_t late_us;            /* a tick later than tick_us + late_us is a fault */
+    int32_t late_us;            /* a tick later than tick_us + late_us is a fault; at most tick_us */
     int32_t pump_ml_min;        /* 1 .. 10 000 000 */
     int32_t power_up_ticks;     /* so many good samples of every sensor before powering_up ends, >= 3 */
-    int32_t discrepancy_ticks;  /* the two emergency-stop channels may differ for less than this */
+    int32_t discrepancy_ticks;  /* the two emergency-stop channels may differ for less than this, at most 5 s */
     int32_t reset_min_ticks;    /* a reset is a press of this length at least ... */
     int32_t reset_max_ticks;    /* ... and this at most, taken when the button is let go */
     int32_t load_ticks;         /* pump loaded for so long before matching counts */

@@ -26,6 +26,7 @@ typedef struct {
     size_t limit;   /* end of all sections */
     table_fault_t fault;
     uint16_t section; /* index of the section being read */
+    uint64_t inputs_used; /* bit n: some track is on analog channel n */
 } table_reader_t;
 
 /* Each of these returns false after a fault, so that callers can return it. The first fault is kept. */

@@ -26,6 +26,20 @@ static bool match_waits(const table_t *table, const law_state_t *state, uint32_t
     return false;
 }
 
+static bool all_at_rest(const table_t *table, const law_state_t *state, uint32_t *joint) /* L9e */
+{
+    if (state->cause != LAW_CAUSE_MOVED && state->cause != LAW_CAUSE_STALLED) {
+        return true;
+    }
+    for (int32_t i = 0; i < table->joint_count; i++) {
+        if (state->joint[i].quiet_ticks < (uint32_t)table->joint[i].still_ticks) {
+            *joint = (uint32_t)i;
+            return false;
+        }
+    }
+    return true;
+}
+
 static uint32_t latched_waits(const table_t *table, const law_state_t *state, uint32_t digital, uint32_t *joint)
 {
     const bool stop_open = (digital & LAW_IN_STOP_1) == 0 || (digital & LAW_IN_STOP_2) == 0;
@@ -40,6 +54,9 @@ static uint32_t latched_waits(const table_t *table, const law_state_t *state, ui
     }
     if (state->cause == LAW_CAUSE_ASSERTION) {
         return LAW_WAITS_CAUSE_GONE;
+    }
+    if (state->state == LAW_FAULT && !all_at_rest(table, state, joint)) {
+        return LAW_WAITS_STANDSTILL;
     }
     return (digital & LAW_IN_ENABLING) != 0 ? LAW_WAITS_RELEASE : LAW_WAITS_RESET;
 }

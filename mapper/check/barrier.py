@@ -17,6 +17,12 @@ One joint, one direction; x grows towards the soft stop at 0. The class of plant
 Starts: at rest, the spring too, between the soft stops. On top, once, at any moment: the command drops to 0 in one tick
 (emergency stop, fault, deadline of a stop); and samples are lost for less than the fault time.
 
+Not in the class, and so not in the bound: gain is one value during a motion. The lever arm that the law takes from the
+reading changes along the way, and it swings with the reading while the joint swings on the oil; the largest ratio that
+lateness and error can make of it is in `gain`, the change itself and what E adds to the lateness are not. Samples lost
+again and again, as often good as lost: their reading is no older than `late`, but the swing that each loss adds is
+counted once. A second drop to 0, or a new start, while the spring still swings. Ticks shorter than nominal.
+
 1. Barrier. Suppose |e| <= E. The room that the law sees at a time is at most error + noise + E - x_r then, so with
    z = x_r - (error + noise + E) the command is at most B(-z(t - late)), and 0 once z(t - late) >= 0, independent of E.
    Curve C starts at gain * up(speed), before the braking curve acts, and follows v' = (gain up(B(-z(t - late))) - v) /

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +13,7 @@ import numpy.typing as npt
 from mapper.check.finding import Evidence, Finding, Status
 from mapper.law import LiveTable
 from mapper.machine import NEGATIVE, POSITIVE, JointModel
-from mapper.profile.profile import Joint, Profile, ValveSide
+from mapper.profile.profile import Joint, Profile, Sensor, ValveSide
 from mapper.table.table import Q16, Curve, JointTable, MachineTable, Table
 
 Ints = npt.NDArray[np.int32]
@@ -52,6 +54,33 @@ class JointContext:
         """Longest tick that is not a fault."""
         return (self.machine.tick_us + self.machine.late_us) / 1e6
 
+    @property
+    def lost_s(self) -> float:
+        """Oldest that lost position samples can make a reading before they are a fault.
+
+        r lost, one good, s lost: the median after the single good sample still gives the sample before the loss, so the
+        reading is r + 1 + s ticks old; rule L3 counts r - 1 + s, so r + s is at most bad_ticks.
+        """
+        bad_ticks = self.table.position.bad_ticks
+        return (bad_ticks if bad_ticks > 1 else 0) * self.tick_most_s
+
+    @property
+    def late_s(self) -> float:
+        """Longest time from a position to the end of what the law made of its reading, lost samples included: dead
+        time; the lost samples; the median's tick, the output within its tick, and held until the next.
+        """
+        return float(self.joint.tolerances.dead_time_s.upper) + self.lost_s + 3.0 * self.tick_most_s
+
+    @property
+    def noise_deg(self) -> float:
+        """Largest change of a reading from one count to the next: quantisation and a count of noise."""
+        steps = [
+            abs(y1 - y0) / (x1 - x0)
+            for track in self.table.position.tracks
+            for (x0, y0), (x1, y1) in zip(track.curve.points, track.curve.points[1:], strict=False)
+        ]
+        return max(steps) / MDEG + 0.001
+
     def travel_mdeg(self) -> tuple[int, int]:
         """Lower and upper end of all positions: hard stops, outward; a whole turn for a continuous joint."""
         hard = self.joint.limits.hard_stops_deg
@@ -75,6 +104,15 @@ class JointContext:
 
     def gain_most(self, side: int) -> float:
         return self.model.gain_spread(side)[1]
+
+
+def count_step(sensor: Sensor, scale: int) -> Fraction:
+    """Largest change of the value from one count to the next, in 1/scale of the profile's unit."""
+    return max(
+        abs(y1 - y0) * scale / (x1 - x0)
+        for track in sensor.tracks
+        for (x0, y0), (x1, y1) in pairwise(sorted(track.points))
+    )
 
 
 def valve_side(context: JointContext, side: int) -> ValveSide:
@@ -114,12 +152,16 @@ def judge(
     detail: str,
     advice: str,
     holds: bool | None = None,
+    margin: bool = True,
+    at_least: bool = False,
 ) -> Finding:
-    """A finding whose worst value may be at most the bound. `advice` is kept only where it does not hold.
+    """A finding whose worst value may be at most the bound (`at_least`: at least). `advice` is kept only where it does
+    not hold; `margin` is False where the worst counts faults or is the bound by design.
 
     `holds` overrides the comparison where the comparison was made in integers or of several things at once.
     """
-    good = worst <= bound if holds is None else holds
+    spare = float(worst) - float(bound) if at_least else float(bound) - float(worst)
+    good = spare >= 0 if holds is None else holds
     return Finding(
         limit=limit,
         joint=None if context is None else context.joint.name,
@@ -129,9 +171,10 @@ def judge(
         worst=round(float(worst), 6),
         bound=round(float(bound), 6),
         unit=unit,
-        margin=round(float(bound) - float(worst), 6),
+        margin=round(spare, 6) if margin else None,
         detail=detail,
         advice="" if good else advice,
+        at_least=at_least,
     )
 
 

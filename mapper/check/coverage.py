@@ -53,6 +53,21 @@ _TEXTS = (
         "task",
     ),
     (
+        "lever_arm_in_swing",
+        "the soft-stop bound takes the gain as constant during a motion; what the lever arm, read from a swinging "
+        "joint, does to the swing is not in it; leave more room to the hard stop where the lever arm changes fast",
+    ),
+    (
+        "repeated_sample_loss",
+        "a contact that fails again and again, as often good as lost, is no fault; its reading is no older than the "
+        "soft-stop bound takes it, but the swing that each loss adds is counted once; keep fault_time short",
+    ),
+    (
+        "repeated_stops",
+        "the soft-stop bound starts at rest; a new start while the load still swings from the last stop is not in it; "
+        "make pump_load and match_hold longer than the swing",
+    ),
+    (
         "stuck_sensor",
         "a sensor that freezes at a plausible value is seen only by the second track or by the motion watches",
     ),

@@ -33,6 +33,7 @@ def drive_range(context: JointContext) -> Finding:
         bound=bound / 100,
         unit="%",
         holds=worst <= bound and zero_is_zero and right_sign,
+        margin=False,
         detail=f"every flow 0..{FULL_E4} both ways through the compiled valve stage: drive at most {worst / 100:g} % "
         "of "
         f"{bound / 100:g} %, exactly 0 for flow 0{bad_zero}",

@@ -23,8 +23,8 @@ class Evidence(Enum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """worst and bound are in `unit`; margin is how much the worst may grow before the bound is met (negative:
-    violated).
+    """worst and bound are in `unit`; margin is how far the worst is from the bound (negative: violated). No margin
+    where the worst counts faults, or is the bound by design: 0 would look like the edge of failure there.
     """
 
     limit: str  # snake_case name of the limit, stable
@@ -38,6 +38,15 @@ class Finding:
     margin: float | None
     detail: str  # one sentence: what was shown, for which inputs or plants, where the worst case is
     advice: str  # what to change; empty when it holds
+    at_least: bool = False  # the bound is the least that is allowed, not the most
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """Something worth knowing that is no limit."""
+
+    joint: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -28,6 +28,7 @@ def deadband_zero(context: JointContext) -> Finding:
         worst=worst,
         bound=0,
         unit="deg/s" if context.table.control == FOLLOW else "%",
+        margin=False,
         holds=worst == 0 and mapped,
         detail=f"{detail}; each of {counts} counts has a value between the calibration's ends",
         advice=advice,
@@ -108,6 +109,7 @@ def direction(context: JointContext) -> Finding:
         worst=len(faults),
         bound=0,
         unit="stages",
+        margin=False,
         detail="calibration, response, gain and valve stage each over every value of its domain, composed by the "
         "monotony shown: " + ("; ".join(faults) if faults else "all go the profile's way and never back"),
         advice=f"correct {context.key}: {'; '.join(faults)}",

@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
+from mapper.check.as_written import joint_as_written, machine_as_written
 from mapper.check.context import JointContext, contexts
 from mapper.check.coverage import not_examined
 from mapper.check.drive import deadband_jump, drive_range
-from mapper.check.finding import Finding, NotExamined, Status
+from mapper.check.finding import Evidence, Finding, Note, NotExamined, Status
+from mapper.check.notes import room_notes
 from mapper.check.pilot import Running, running_state
+from mapper.check.protection import matching, motion_watches, sensor_step, start_matching
 from mapper.check.response import deadband_zero, direction
 from mapper.check.safety import safety_findings
 from mapper.check.sensors import sensor_window, track_disagreement, two_tracks
-from mapper.check.soft_stop import soft_stop_overruns
+from mapper.check.soft_stop import LIMITS, soft_stop_overruns
 from mapper.check.speed import flow_available, ramp, speed_limit
 from mapper.check.structure import load_holding, travel
 from mapper.errors import MapperError
@@ -27,6 +30,7 @@ JointLimit = Callable[[JointContext, Running], Finding | tuple[Finding, ...] | N
 
 # The order of the findings of a joint. A limit that does not apply to a joint gives None or nothing.
 _JOINT_LIMITS: tuple[JointLimit, ...] = (
+    lambda context, running: joint_as_written(context),
     lambda context, running: drive_range(context),
     lambda context, running: deadband_zero(context),
     lambda context, running: deadband_jump(context),
@@ -39,6 +43,9 @@ _JOINT_LIMITS: tuple[JointLimit, ...] = (
     sensor_window,
     track_disagreement,
     lambda context, running: two_tracks(context),
+    lambda context, running: sensor_step(context),
+    lambda context, running: matching(context),
+    lambda context, running: motion_watches(context),
     lambda context, running: load_holding(context),
 )
 
@@ -54,6 +61,7 @@ class CheckResult:
     digest: str  # of the table's bytes
     findings: tuple[Finding, ...]
     not_examined: tuple[NotExamined, ...]
+    notes: tuple[Note, ...]  # what is no fault but surprises, joints as in the profile
     unused_waivers: tuple[Waiver, ...]  # they name a limit that holds, or none that there is
     result: str  # "holds", "holds with waivers" or "does not hold"
 
@@ -86,9 +94,9 @@ def check_profile(profile: Profile, table: Table, data: bytes) -> CheckResult:
     live = load_core().table(data)
     running = running_state(table, live)
     models = tuple(joint_model(profile, joint) for joint in profile.joints)
-    found = [
-        finding for context in contexts(profile, table, live, models) for finding in joint_findings(context, running)
-    ]
+    joints = contexts(profile, table, live, models)
+    found = [finding for context in joints for finding in joint_findings(context, running)]
+    found += [machine_as_written(profile, table.machine), start_matching(profile, table.machine)]
     found += safety_findings(profile, table, live, running)
     findings = tuple(_waived(finding, profile.waivers) for finding in found)
     used = {id(waiver) for finding in found for waiver in profile.waivers if _applies(waiver, finding)}
@@ -96,6 +104,7 @@ def check_profile(profile: Profile, table: Table, data: bytes) -> CheckResult:
         digest=table_digest(data),
         findings=findings,
         not_examined=not_examined(),
+        notes=tuple(note for context in joints for note in room_notes(context)),
         unused_waivers=tuple(waiver for waiver in profile.waivers if id(waiver) not in used),
         result=_result(findings),
     )
@@ -103,12 +112,36 @@ def check_profile(profile: Profile, table: Table, data: bytes) -> CheckResult:
 
 def joint_findings(context: JointContext, running: Running) -> Iterator[Finding]:
     """The limits of one joint: they depend on nothing but this joint, and on how the law gets to running."""
+    found: list[Finding] = []
     for limit in _JOINT_LIMITS:
-        found = limit(context, running)
-        if isinstance(found, Finding):
-            yield found
-        elif found is not None:
-            yield from found
+        one = limit(context, running)
+        found += [one] if isinstance(one, Finding) else one or ()
+    short = any(finding.limit == "flow_available" and finding.status is not Status.HOLDS for finding in found)
+    for finding in found:
+        yield _without_flow(context, finding) if short and finding.limit in LIMITS else finding
+
+
+def _without_flow(context: JointContext, finding: Finding) -> Finding:
+    """A bound that does not speak of a joint short of flow. One that is violated stays so: its number has to change
+    in any case.
+    """
+    if finding.status is not Status.HOLDS:
+        return finding
+    detail = (
+        "without the flow that full speed asks for, rule L7d may drop the command with the pose, faster than any ramp: "
+        f"such a plant is outside the class of the bound, which alone would hold: {finding.detail}"
+    )
+    return replace(
+        finding,
+        status=Status.NOT_SHOWN,
+        evidence=Evidence.NONE,
+        cases=0,
+        worst=None,
+        bound=None,
+        margin=None,
+        detail=detail,
+        advice=f"make flow_available of {context.joint.name} hold",
+    )
 
 
 def _applies(waiver: Waiver, finding: Finding) -> bool:

@@ -28,7 +28,7 @@ from mapper.check.finding import Evidence, Finding, Status
 from mapper.check.pilot import HEALTHY, HELD, Running, drives
 from mapper.law import CAUSES, INPUT_BITS, STATES, LawState, LiveTable
 from mapper.profile.profile import Profile
-from mapper.table.table import Table
+from mapper.table.table import MachineTable, Table
 
 Bools = npt.NDArray[np.bool_]
 
@@ -170,6 +170,12 @@ _FAULT_RULES: tuple[Rule, ...] = (
         "channels that differ for the discrepancy time, or have and were not both open since, are remembered",
         lambda t: t.discrepant & (t.after["both_must_open"] == 0),
     ),
+    (
+        "the cause of a fault is kept as long as the fault",
+        lambda t: (
+            (t.before["state"] == _FAULT) & (t.after["state"] == _FAULT) & (t.after["cause"] != t.before["cause"])
+        ),
+    ),
     ("fault drives nothing", lambda t: (t.after["state"] == _FAULT) & (t.drives | t.enables)),
 )
 _POWER_UP_RULES: tuple[Rule, ...] = (
@@ -208,6 +214,26 @@ _RESTART_RULES: tuple[Rule, ...] = (
     (
         "no permit is kept in emergency_stop and fault",
         lambda t: _is(t.after["state"], _EMERGENCY, _FAULT) & ((t.after["permit"] | t.after["seen_released"]) != 0),
+    ),
+    (
+        "a permit is given only by a reset edge with the device released",
+        lambda t: (t.after["permit"] > t.before["permit"]) & ~(t.reset_edge & ~t.held),
+    ),
+    (
+        "the device counts as released only in a tick in which it is",
+        lambda t: (t.after["seen_released"] > t.before["seen_released"]) & t.held,
+    ),
+    (
+        "after a stop by release, and after matching, the device must be seen released again",
+        lambda t: (
+            _entered(t, _STOPPED)
+            & _is(t.before["state"], _MATCHING, _RUNNING, _STOPPING)
+            & (t.after["seen_released"] != 0)
+        ),
+    ),
+    (
+        "one tick that is not matched starts the match time anew",
+        lambda t: (t.after["state"] == _MATCHING) & ~_column_of("matched") & (t.after["match_ticks"] != 0),
     ),
     ("no speed is kept outside running and stopping", lambda t: t.moves & ~_is(t.after["state"], _RUNNING, _STOPPING)),
     ("enable on exactly in matching, running and stopping", lambda t: t.enables != _is(t.after["state"], *_ENABLED)),
@@ -344,11 +370,13 @@ def _group(t: Ticks, limit: str, rules: tuple[Rule, ...]) -> Finding:
         worst=len(broken),
         bound=0,
         unit="rules",
+        margin=False,
         detail=f"{count} rules in every one of {len(t.all.states)} reachable states of the safety machine, each with "
         f"all {DIGITAL} "
         f"digital inputs and {len(VARIANTS)} joint conditions, on the compiled law with stop category {t.category}; "
         "timers shortened "
-        "to 2 or 3 ticks, since they enter only by comparison" + ("" if not broken else "; " + " | ".join(broken)),
+        "to 2 or 3 ticks, since they enter only by comparison, and one joint for all, since joints enter only by every "
+        "and any; both are read from the rules, not tried" + ("" if not broken else "; " + " | ".join(broken)),
         advice="do not use this build of the law: report the sequence above",
     )
 
@@ -382,45 +410,57 @@ def _stop_time(profile: Profile, table: Table, live: LiveTable, running: Running
     latest = 1 if machine.stop_category == 0 else machine.stop_ticks + 1
     opened = [HELD & ~bits for bits in (1, 2, 3)]
     seen = max(_ticks_to_zero(table, live, running, digital, latest + 2) for digital in opened)
-    relay = "" if relay_s is None else f", before the relay drops at {float(relay_s) * 1000:g} ms"
+    bound_ms = None if machine.stop_category == 0 or relay_s is None else float(relay_s) * 1000
+    late_ms = _latest_ms(machine, latest)
+    relay = (
+        ""
+        if bound_ms is None
+        else f", {late_ms:g} ms with every tick late, sampling and output counted, before the relay drops"
+    )
     return judge(
         None,
         "emergency_stop",
         evidence=Evidence.EXHAUSTIVE,
         cases=len(opened),
-        worst=max(seen, latest) * tick_ms,
-        bound=tick_ms if machine.stop_category == 0 or relay_s is None else float(relay_s) * 1000,
+        worst=max(seen, latest) * tick_ms if bound_ms is None else late_ms,
+        bound=tick_ms if bound_ms is None else bound_ms,
         unit="ms",
-        holds=seen <= latest
-        and (relay_s is None or machine.stop_category == 0 or latest * tick_ms <= float(relay_s) * 1000),
+        margin=False,
+        holds=seen <= latest and (bound_ms is None or late_ms <= bound_ms),
         detail=f"category {machine.stop_category}: drives zero and enable off at most {latest} tick(s) after either "
-        f"channel opens{relay}; "
+        f"channel is read open{relay}; "
         f"on this table with every joint moving it took {seen}. The controller's part only: sampling, valve, dump and "
         "load come on top",
         advice="compile the table again: its stop deadline is not the profile's",
     )
 
 
+def _latest_ms(machine: MachineTable, ticks: int) -> float:
+    """So many ticks from the one that reads a contact, every one late; one more until it is read, one to the output."""
+    return (ticks + 2) * (machine.tick_us + machine.late_us) / 1000
+
+
 def _release_time(profile: Profile, table: Table, live: LiveTable, running: Running) -> Finding:
     machine = table.machine
     if not running.moving:
         return _not_moving("release")
-    tick_ms = machine.tick_us / 1000
     latest = machine.release_ticks + 1
+    late_ms, bound_ms = _latest_ms(machine, latest), float(profile.emergency_stop.release_deadline_s) * 1000
     seen = _ticks_to_zero(table, live, running, HEALTHY, latest + 2)
     return judge(
         None,
         "release",
         evidence=Evidence.EXHAUSTIVE,
         cases=1,
-        worst=latest * tick_ms,
-        bound=float(profile.emergency_stop.release_deadline_s) * 1000 + tick_ms,
+        worst=late_ms,
+        bound=bound_ms,
         unit="ms",
-        holds=seen <= latest
-        and machine.release_ticks * tick_ms <= float(profile.emergency_stop.release_deadline_s) * 1000,
+        margin=False,
+        holds=seen <= latest and late_ms <= bound_ms,
         detail=f"enabling device let go: drives zero and enable off by the deadline of {machine.release_ticks} ticks "
         "and the tick in which "
-        f"it is seen; on this table with every joint moving it took {seen}",
+        "it is seen, every tick late, sampling and output counted; on this table with every joint moving it took "
+        f"{seen}",
         advice="compile the table again: its release deadline is not the profile's",
     )
 

@@ -4,6 +4,8 @@ watch each other.
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
@@ -13,37 +15,77 @@ from mapper.check.finding import Evidence, Finding
 from mapper.check.pilot import Running, drives, run_each
 from mapper.law import CAUSES, STATES
 from mapper.profile.profile import Sensor as ProfileSensor
-from mapper.table.table import Sensor, Track
+from mapper.table.table import Sensor
 
 _FAULT = STATES.index("fault")
 _SENSOR_CAUSES = tuple(index for index, cause in enumerate(CAUSES) if cause.endswith(("_counts", "_disagreement")))
 _GRAVITY_AXIS = "pitch"
 _MEDIAN_TICKS = 1  # a step of a reading gets through the median of three a tick later
+# A wire that is cut or shorted reads near an end of the converter's range, not at it: offset, a pull resistor, leaking
+# current. NAMUR NE 43 leaves 0.2 mA of 20 mA between a failure (3.6) and a value (3.8), and ratiometric sensors take
+# less than 4 % and more than 96 % of their supply for a failure (both seen second hand). 2 % is half of those 4 %: the
+# other half is left to the sensor's own ends. That it is half is common practice, no source.
+_GAP_LEAST = Fraction(2, 100)
 _SensorPair = tuple[str, Sensor, ProfileSensor, int]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Window:
+    """The plausible window of one track, and the gap below or above it, whichever is smaller, in counts."""
+
+    name: str
+    key: str
+    gap: int
+    least: int
+    count_max: int
+
+    @property
+    def advice(self) -> str:
+        return f"{self.key}: lower at least {self.least} and upper at most {self.count_max - self.least}"
+
+
+def _windows(context: JointContext) -> tuple[_Window, ...]:
+    count_max = context.profile.controller.count_max
+    return tuple(
+        _Window(
+            name=f"{name} track {number + 1}",
+            key=f"{context.key}.{name}.tracks[{number}].window",
+            gap=min(track.count_min, count_max - track.count_max),
+            least=math.ceil(_GAP_LEAST * count_max),
+            count_max=count_max,
+        )
+        for name, sensor, _, _ in _sensors(context)
+        for number, track in enumerate(sensor.tracks)
+    )
+
+
 def sensor_window(context: JointContext, running: Running) -> Finding:
-    """Every count outside the plausible window of every track, held from a moving arm: fault and zero drive in time."""
+    """Room for a broken wire at both ends of every window; and every count outside every window, held from a moving
+    arm: fault and zero drive in time.
+    """
     if not running.moving:
         return _not_running(context, "sensor_window")
-    cases, faults, advice = 0, [], []
+    cases, faults, unseen = 0, [], 0
     count_max = context.profile.controller.count_max
     counts = np.arange(count_max + 1, dtype=np.int32)
     for name, sensor, _, _ in _sensors(context):
         for number, track in enumerate(sensor.tracks):
             outside = counts[(counts < track.count_min) | (counts > track.count_max)]
             cases += outside.size
-            found = _taken_for_values(track, count_max)
             seen = _stops(context, running, track.input, outside, sensor.bad_ticks)
-            found += [f"count {count} does not stop the arm in time" for count in outside[~seen][:1]]
-            faults += [f"{name} track {number + 1}: {text}" for text in found]
-            if found:
-                window = f"{context.key}.{name}.tracks[{number}].window"
-                advice.append(
-                    f"{window}: lower at least 1 and upper at most {count_max - 1}, better well inside, so that a wire "
-                    "that is cut or shorted reads outside it"
-                )
+            unseen += int(np.count_nonzero(~seen))
+            faults += [
+                f"{name} track {number + 1}: count {count} does not stop the arm in time"
+                for count in outside[~seen][:1]
+            ]
+    windows = _windows(context)
+    least = windows[0].least
+    narrow = [window for window in windows if window.gap < least]
+    faults += [
+        f"{window.name}: a broken wire that reads {window.gap} counts from an end is a value" for window in narrow
+    ]
     worst_ms, bound_ms, slow = _slowest(context, _sensors(context), 0)
+    worst, bound, unit = _worst_window((min(window.gap for window in windows), least), unseen, (worst_ms, bound_ms))
     fastest = max(context.table.speed_full_mdeg_s) / MDEG * max(context.gain_most(0), context.gain_most(1))
     position_ms = context.table.position.bad_ticks * context.tick_s * 1000
     return judge(
@@ -51,20 +93,30 @@ def sensor_window(context: JointContext, running: Running) -> Finding:
         "sensor_window",
         evidence=Evidence.EXHAUSTIVE,
         cases=cases,
-        worst=worst_ms,
-        bound=bound_ms,
-        unit="ms",
+        worst=worst,
+        bound=bound,
+        unit=unit,
+        at_least=unit == "counts",
         holds=not faults and not slow,
-        detail=f"every count 0..{count_max} outside each window, held from a moving arm, through the whole compiled "
-        f"law: fault and zero drives within {worst_ms:g} ms; a lost position is {position_ms:g} ms old by then, "
+        detail=f"gap between window and end of the counts, {', '.join(f'{one.name} {one.gap}' for one in windows)}, at "
+        f"least {least} ({float(_GAP_LEAST):.0%} of {count_max}: a broken wire floats near an end); every count "
+        f"0..{count_max} outside each window, held from a moving arm, through the whole compiled law: fault and zero "
+        f"drives within {worst_ms:g} ms; a lost position is {position_ms:g} ms old by then, "
         f"{fastest * position_ms / 1000:.2f} deg at full speed" + "".join(f"; {text}" for text in faults + slow),
-        advice="; ".join(advice) or "compile the table again: its fault times are not the profile's",
+        advice="; ".join(window.advice for window in narrow)
+        or "compile the table again: its fault times are not the profile's",
     )
 
 
-def _taken_for_values(track: Track, count_max: int) -> list[str]:
-    ends = ((0, "a cut wire"), (count_max, "a short to supply"))
-    return [f"takes {words} ({end}) for a value" for end, words in ends if track.count_min <= end <= track.count_max]
+def _worst_window(gap: tuple[int, int], unseen: int, times_ms: tuple[float, float]) -> tuple[float, float, str]:
+    """Worst, bound and unit of what is wrong, and of the gap when nothing is."""
+    if gap[0] < gap[1]:
+        return gap[0], gap[1], "counts"
+    if unseen:
+        return unseen, 0, "unseen"
+    if times_ms[0] > times_ms[1]:
+        return *times_ms, "ms"
+    return gap[0], gap[1], "counts"
 
 
 def _slowest(
@@ -93,7 +145,7 @@ def track_disagreement(context: JointContext, running: Running) -> Finding | Non
         return None
     if not running.moving:
         return _not_running(context, "track_disagreement")
-    cases, faults = 0, []
+    cases, faults, unseen = 0, [], 0
     for name, sensor, _, first in pairs:
         for number, track in enumerate(sensor.tracks):
             counts = np.arange(track.count_min, track.count_max + 1, dtype=np.int32)
@@ -103,6 +155,7 @@ def track_disagreement(context: JointContext, running: Running) -> Finding | Non
             apart = counts[np.abs(_difference(context, name, values, other)) > sensor.disagreement]
             seen = _stops(context, running, track.input, apart, sensor.bad_ticks + _MEDIAN_TICKS)
             cases += apart.size
+            unseen += int(np.count_nonzero(~seen))
             for count in apart[~seen][:1]:
                 faults.append(f"{name} track {number + 1}: count {count} does not stop the arm in time")
     worst_ms, bound_ms, slow = _slowest(context, pairs, _MEDIAN_TICKS)
@@ -111,9 +164,10 @@ def track_disagreement(context: JointContext, running: Running) -> Finding | Non
         "track_disagreement",
         evidence=Evidence.EXHAUSTIVE,
         cases=cases,
-        worst=worst_ms,
-        bound=bound_ms,
-        unit="ms",
+        worst=unseen or worst_ms,
+        bound=0 if unseen else bound_ms,
+        unit="unseen" if unseen else "ms",
+        margin=False,
         holds=not faults and not slow,
         detail="every count of one track that is farther from the other than the limit, held from a moving arm, "
         f"through the whole compiled law: fault and zero drives within {worst_ms:g} ms, a tick of it for the median"
@@ -137,6 +191,7 @@ def two_tracks(context: JointContext) -> Finding | None:
         worst=len(set(rises)),
         bound=2,
         unit="slopes",
+        margin=False,
         holds=opposite,
         detail=f"a joint that carries weight: {len(rises)} position track{'s' if len(rises) != 1 else ''}"
         + (", of opposite slopes, so that one supply fault cannot move both the same way" if opposite else ""),

@@ -105,8 +105,8 @@ def _class_words(context: JointContext, approach: Approach) -> str:
         f"{float(context.joint.tolerances.hysteresis) * 100:g} %, spring at least {approach.natural_frequency_hz:g} Hz "
         "and damping "
         f"{approach.damping_ratio:g}, each constant during a motion; starts at rest between the soft stops, any "
-        "commands, one stop, "
-        "fault or release at any moment; load holding and port reliefs not part of it"
+        "commands, one run of lost samples and one stop, fault or release at any moment; a lever arm that changes with "
+        "the swing, load holding and port reliefs not part of it"
     )
 
 
@@ -134,18 +134,14 @@ def approach_of(context: JointContext, side: int) -> Approach:
     joint, table = context.joint, context.table
     tolerances = joint.tolerances
     tick, tick_most = context.tick_s, context.tick_most_s
-    # A lost sample is held until the fault; the median brings in one tick more than the lost ones.
-    stale_s = (table.position.bad_ticks - 1) * tick_most
-    # dead time; the median's tick; the output within its tick; the output held until the next one
-    late_s = float(tolerances.dead_time_s.upper) + stale_s + 3.0 * tick_most
-    noise_deg = _count_deg(context) + 0.001
+    noise_deg = context.noise_deg
     error_deg = float(joint.position.error_deg)
     points = tuple((x / MDEG, y / MDEG) for x, y in table.brake[side].points)
     speed = table.speed_full_mdeg_s[side] / MDEG
     brake = allowed_mdeg_s(context, side, np.arange(table.brake[side].points[-1][0] + 2, dtype=np.int32))
     valve = valve_class(context, side)
     slowest = slowest_flow_per_speed(context, side)
-    gain = _gain(context, side, error_deg + noise_deg, late_s)
+    gain = _gain(context, side, error_deg + noise_deg, context.late_s)
     approach = Approach(
         brake_points=points,
         brake=_with_rise(context, side, brake, valve, slowest),
@@ -160,8 +156,8 @@ def approach_of(context: JointContext, side: int) -> Approach:
         residual_deg_s=valve.residual_e4 * Q16 / slowest / MDEG,
         lag_low_s=float(tolerances.lag_s.lower),
         lag_high_s=float(tolerances.lag_s.upper),
-        late_s=late_s,
-        stale_s=stale_s,
+        late_s=context.late_s,
+        stale_s=context.lost_s,
         tick_s=tick,
         tick_most_s=tick_most,
         error_deg=error_deg,
@@ -186,16 +182,6 @@ def _best_step(approach: Approach, valve: ValveClass, slowest: int) -> Approach:
 
     slope, band = min(valve.steps, key=swing_speed)
     return replace(approach, gain_step=approach.gain * slope, band_deg_s=speed_deg_s(band))
-
-
-def _count_deg(context: JointContext) -> float:
-    """Largest change of a reading from one count to the next: quantisation and a count of noise."""
-    steps = [
-        abs(y1 - y0) / (x1 - x0)
-        for track in context.table.position.tracks
-        for (x0, y0), (x1, y1) in zip(track.curve.points, track.curve.points[1:], strict=False)
-    ]
-    return max(steps) / MDEG
 
 
 def _with_rise(

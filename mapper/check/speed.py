@@ -5,8 +5,9 @@ changes.
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
-from mapper.check.context import MDEG, SIDE_NAMES, SIDE_SIGNS, SIDES, JointContext, down, judge
+from mapper.check.context import MDEG, SIDE_NAMES, SIDE_SIGNS, SIDES, Floats, Ints, JointContext, down, judge
 from mapper.check.finding import Evidence, Finding
 from mapper.check.valve_class import valve_class
 from mapper.machine import POSITIVE
@@ -15,32 +16,30 @@ from mapper.table.table import FULL_E4, Q16
 
 
 def speed_limit(context: JointContext) -> Finding:
-    """Real speed at full command, every pose, both ways, against speed_never_above."""
+    """Real speed at full command, every pose, both ways, against speed_never_above. The law works with a reading that
+    is off and late, and so with the lever arm of another pose: the worst reading that goes with each pose counts.
+    """
     poses = context.poses_mdeg()
     never = context.joint.limits.speed_never_above_deg_s
     worst, bound, detail, cases, advice = -1.0, 1.0, "", 0, []
     for side in SIDES:
         most = float(never.positive if side == POSITIVE else never.negative)
         asked = context.table.speed_full_mdeg_s[side]
-        speeds = np.full(poses.shape, SIDE_SIGNS[side] * asked, dtype=np.int32)
-        flow = context.live.flow(context.index, speeds, poses)[0].astype(np.float64)
-        cases += poses.size
-        valve = valve_class(context, side)
         gain = context.gain_most(side)
-        real = (flow + valve.rise_e4) * context.speed_per_flow_e4(poses, side) * gain / MDEG
+        real, way_deg = _real_speeds(context, side, poses, asked)
+        cases += poses.size
         at = int(np.argmax(real))
         fastest = float(real[at])
         if worst < 0 or fastest / most > worst / bound:
             worst, bound = fastest, most
             detail = (
                 f"{asked / MDEG:g} deg/s asked for, {SIDE_NAMES[side]}, worst at {poses[at] / MDEG:g} deg: compiled "
-                "flow x true "
-                f"geometry x gain {gain:g}, hysteresis and crack spread worth {valve.rise_e4 / 100:.2g} % of flow "
-                "included"
+                f"flow at the worst reading (up to {way_deg:.2f} deg late, {_off_deg(context):.2g} deg off) x true "
+                f"geometry x gain {gain:g}, hysteresis and crack spread included; speed of the oil column: what the "
+                "load swings on the oil spring comes on top"
             )
         if fastest > most:
-            per_flow = float(np.max(context.speed_per_flow_e4(poses, side))) * gain / MDEG
-            fits = down((most - valve.rise_e4 * per_flow) / (fastest - valve.rise_e4 * per_flow) * asked / MDEG)
+            fits = _speed_that_fits(context, side, poses, most)
             advice.append(f'{context.key}.limits.speed.{SIDE_NAMES[side]} = "{fits:g} deg/s"')
     return judge(
         context,
@@ -53,6 +52,61 @@ def speed_limit(context: JointContext) -> Finding:
         detail=detail,
         advice=f"write {' and '.join(advice)}, or raise speed_never_above if that speed is safe",
     )
+
+
+def _off_deg(context: JointContext) -> float:
+    return float(context.joint.position.error_deg) + context.noise_deg
+
+
+def _speed_that_fits(context: JointContext, side: int, poses: Ints, most: float) -> float:
+    """Highest command in deg/s that stays below `most`: not in proportion, since hysteresis adds what it adds."""
+    fits = context.table.speed_full_mdeg_s[side] / MDEG
+    while fits > 0:
+        fastest = float(np.max(_real_speeds(context, side, poses, round(fits * MDEG))[0]))
+        if fastest <= most:
+            break
+        fits = max(0.0, min(down(fits * most / fastest), round(fits - 0.1, 6)))
+    return fits
+
+
+def _real_speeds(context: JointContext, side: int, poses: Ints, asked: int) -> tuple[Floats, float]:
+    """Largest speed in deg/s that the valve can make of a command at each pose, and how far a reading can be late.
+
+    The command is the largest that the braking curve lets through at any such reading. The speed itself lags behind
+    these values and so is nowhere above the largest of them. A guess of the fastest is raised until it covers what it
+    leads to; it does in the end, since the flow curve holds its ends.
+    """
+    valve = valve_class(context, side)
+    true = context.speed_per_flow_e4(poses, side) * context.gain_most(side) / MDEG
+    fastest = asked / MDEG
+    while True:
+        way_deg = fastest * context.late_s
+        hungriest = _largest_flow_per_speed(context, side, poses, way_deg)
+        behind = np.floor(poses - SIDE_SIGNS[side] * (_off_deg(context) + way_deg) * MDEG).astype(np.int32)
+        room = (context.table.soft_stop_mdeg[side] - behind) * SIDE_SIGNS[side] + 1
+        allowed = np.where(room > 0, np.minimum(context.live.curve(context.index, 5 + side, room), asked), 0)
+        command = np.full(poses.shape, asked) if context.table.continuous else allowed
+        flow = np.minimum(command * hungriest // Q16 + (command > 0), context.table.flow_max_e4[side])
+        real = (flow + valve.rise_up_to_e4[flow]) * true
+        if float(np.max(real)) <= fastest:
+            return real, way_deg
+        fastest = 1.01 * float(np.max(real))
+
+
+def _largest_flow_per_speed(context: JointContext, side: int, poses: Ints, way_deg: float) -> npt.NDArray[np.int64]:
+    """Largest compiled flow per speed (q16) over all readings that go with each pose: from the error ahead to way and
+    error behind. The curve is straight between its points, so the ends and the points in between decide.
+    """
+    sign, off = SIDE_SIGNS[side], _off_deg(context)
+    ends = np.sort(np.stack([poses + sign * off * MDEG, poses - sign * (off + way_deg) * MDEG]), axis=0)
+    low, high = np.floor(ends[0]).astype(np.int32), np.ceil(ends[1]).astype(np.int32)
+    number = 7 + side
+    largest = np.maximum(
+        context.live.curve(context.index, number, low), context.live.curve(context.index, number, high)
+    )
+    for at, value in context.table.flow_per_speed_q16[side].points:
+        largest = np.where((low <= at) & (at <= high), np.maximum(largest, value), largest)
+    return largest.astype(np.int64)
 
 
 def flow_available(context: JointContext) -> Finding:
@@ -137,6 +191,7 @@ def ramp(context: JointContext) -> Finding:
         worst=step * hertz / MDEG,
         bound=float(allowed),
         unit="deg/s2",
+        margin=False,
         holds=not faults,
         detail=f"every speed {least / MDEG:g}..{most / MDEG:g} deg/s before the tick, targets at the ends and at every "
         "break between "

@@ -26,6 +26,7 @@ def load_holding(context: JointContext) -> Finding | None:
         worst=0 if held else 1,
         bound=0,
         unit="missing",
+        margin=False,
         detail=f"gravity acts on this joint; held by: {kind.replace('_', ' ')}. That its setting fits the load is not "
         "examined",
         advice=f'{context.key}.holding.kind = "counterbalance" and fit one at the cylinder; '
@@ -56,6 +57,7 @@ def travel(context: JointContext) -> Finding | None:
         worst=min(missing[side], 360.0),
         bound=0,
         unit="deg",
+        margin=False,
         holds=missing[side] <= _TRAVEL_SLACK_DEG,
         detail=f"hard stops {float(context.joint.limits.hard_stops_deg.lower):g} to "
         f"{float(context.joint.limits.hard_stops_deg.upper):g} deg; {found} (law of cosines from closed length and "

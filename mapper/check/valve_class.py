@@ -63,3 +63,12 @@ def _band(asked: np.ndarray, real: Floats, slope: float) -> float:
     """How far the real flow is above the largest curve below it that rises by at most `slope` per asked flow."""
     leaning = real - slope * asked
     return float(np.max(leaning - np.minimum.accumulate(leaning)))
+
+
+def least_flow_e4(context: JointContext, side: int, asked_e4: int) -> float:
+    """Least flow that the spool can make of one asked for: the measured curve, half the hysteresis to the right."""
+    own = valve_side(context, side)
+    asked = np.array([asked_e4], dtype=np.int32)
+    drive = np.abs(context.live.valve(context.index, SIDE_SIGNS[side], asked)) / FULL_E4
+    at = drive - float(context.joint.tolerances.hysteresis) / 2.0
+    return float(np.interp(at, [float(x) for x, _ in own.points], [float(y) for _, y in own.points])[0]) * FULL_E4

@@ -1,6 +1,8 @@
 """The command line: one module a verb, imported only when it is called, so that `mapper --help` stays quick.
 
-Exit codes: 0 done, 1 a limit does not hold, 2 a file cannot be read, 3 the link failed, 64 the command line is wrong.
+Exit codes: 0 done, 1 a limit does not hold, 2 a file cannot be read, 3 the link failed or the values were not
+confirmed, 64 the command line is wrong, 130 stopped by the user (Ctrl-C, or the end of the input at a question), 129
+and 143 ended by SIGHUP and SIGTERM.
 """
 
 from __future__ import annotations
@@ -47,7 +49,10 @@ class _Verbs(click.Group):
 @click.command(
     cls=_Verbs,
     epilog="Machines that this tool sets up can crush. It is the second line of safety, never the first: a hard-wired "
-    "emergency stop that dumps pressure without the controller comes first.",
+    "emergency stop that dumps pressure without the controller comes first.\n\n"
+    "Exit codes: 0 done; 1 a limit does not hold; 2 a file cannot be read; 3 the link failed or the values were not "
+    "confirmed; 64 the command line is wrong; 130 stopped by the user (Ctrl-C, or the end of the input at a question); "
+    "129 and 143 ended by a signal (SIGHUP, SIGTERM).",
 )
 @click.version_option(__version__, prog_name="mapper")
 def mapper() -> None:

@@ -1,10 +1,9 @@
-"""What `upload`, `readback` and `controller` share: choosing a port, the values for a person to read, progress,
-cautions."""
+"""What `upload`, `readback` and `controller` share: choosing a port, who the controller is, progress, cautions."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -13,7 +12,7 @@ from mapper.errors import MapperError
 
 if TYPE_CHECKING:
     from mapper.link import Identity
-    from mapper.table.table import JointTable, Sensor, Table
+    from mapper.profile.profile import Waiver
 
 CAUTIONS = """Before anything moves:
 - the hard-wired emergency stop that dumps pressure without this controller comes first: try it, today;
@@ -23,52 +22,99 @@ CAUTIONS = """Before anything moves:
 - nothing here is a certificate or a performance level: local codes and a licensed engineer decide."""
 
 
-def choose_port(port: str | None) -> str:
-    """The port that was named, the only one there is, or the one that is picked.
+def choose_port(port: str | None, *, may_ask: bool) -> str:
+    """The port that was named. Without one: the only one there is, if a person at the terminal says that it is right.
+
+    Args:
+        may_ask: False with `--yes` or `--json`; without a terminal nobody is asked either.
 
     Raises:
-        MapperError: exit 64: none, or several and nobody to ask.
+        MapperError: exit 64, with the list of the ports: none was named and none was confirmed.
     """
     from mapper.link import list_ports
 
     if port:
         return port
     found = list_ports()
-    if len(found) == 1:
-        click.echo(f"port {found[0][0]} ({found[0][1]}): the only one on this PC", err=True)
-        return found[0][0]
     if not found:
         raise MapperError(
             "no serial port on this PC; plug the controller in, or name the port with --port "
             "(`mapper controller PROFILE` runs a simulated one and prints its port)",
             exit_code=64,
         )
-    lines = [f"  {number}  {name}  {about}" for number, (name, about) in enumerate(found, start=1)]
-    if not sys.stdin.isatty():
-        raise MapperError(
-            "\n".join(["several serial ports: which one is the controller on? Name it with --port:", *lines]),
-            exit_code=64,
-        )
-    click.echo("\n".join(["several serial ports:", *lines]), err=True)
-    picked = click.prompt("which one is the controller on", type=click.IntRange(1, len(found)), err=True)
-    return found[int(picked) - 1][0]
+    lines = [f"  {name}  {about}".rstrip() for name, about in found]
+    listed = "\n".join([f"serial ports of this PC: {len(found)}", *lines])
+    if len(found) == 1 and may_ask and sys.stdin.isatty():
+        click.echo(listed, err=True)
+        if click.confirm(f"is the controller on {found[0][0]}", default=False, err=True):
+            return found[0][0]
+        listed = "the port was not confirmed"
+    raise MapperError(f"{listed}\nno port was chosen and nothing was sent: name it with --port PORT", exit_code=64)
 
 
-def progress_on_terminal() -> Callable[[str, int, int], None] | None:
-    """Tells how far it is, on standard error, when that is a terminal."""
-    if not sys.stderr.isatty():
-        return None
+class ProgressLine:
+    """A bar on a line of its own, on standard error, when that is a terminal. `close` before anything else is told."""
 
-    def show(phase: str, done: int, total: int) -> None:
+    def __init__(self) -> None:
+        self._shown = sys.stderr.isatty()
+        self._phase = ""
+
+    def __call__(self, phase: str, done: int, total: int) -> None:
+        if not self._shown:
+            return
+        if phase != self._phase:
+            self.close()
         filled = 30 * done // max(1, total)
-        bar = "#" * filled + "." * (30 - filled)
-        print(f"\r{phase:22} {bar} {done}/{total}", end="\n" if done >= total else "", file=sys.stderr, flush=True)
+        print(f"\r{phase:22} {'#' * filled}{'.' * (30 - filled)} {done}/{total}", end="", file=sys.stderr, flush=True)
+        self._phase = phase
+        if done >= total:
+            self.close()
 
-    return show
+    def close(self) -> None:
+        """Ends the line, if one is open: of a transfer that was broken off it shows how far it came."""
+        if self._phase:
+            print(file=sys.stderr, flush=True)
+        self._phase = ""
 
 
-def identity_lines(identity: Identity) -> list[str]:
-    """Who the controller says it is."""
+def tool_version() -> str:
+    from mapper import __version__
+    from mapper.link import PROTOCOL
+
+    return f"mapper {__version__}, link protocol {PROTOCOL}"
+
+
+def layout_of(data: bytes) -> int:
+    """Layout version in the header of a table's bytes (firmware_stub/README.md, "The table": u16 at offset 4)."""
+    return int.from_bytes(data[4:6], "little")
+
+
+def waiver_lines(waivers: Sequence[Waiver], unused: Sequence[Waiver]) -> list[str]:
+    """What the profile waives, and why; `unused`: those that waive nothing."""
+    lines = []
+    for waiver in waivers:
+        about = f"{waiver.limit} of {waiver.joint or 'the machine'}: {waiver.reason}"
+        if waiver in unused:
+            lines.append(f"waiver not used: {about} (that limit holds, or there is none of that name)")
+        else:
+            lines.append(f"waived: {about}")
+    return lines
+
+
+def journey(state: int, waits: int, *, key: bool, joint_name: str | None = None) -> str:
+    """What the state waits for, and the service key where that would stop the way to motion later."""
+    from mapper.law import STATES, WAITS, waits_text
+
+    text = waits_text(waits, joint_name)
+    if not key or STATES[state] in ("powering_up", "matching", "running", "stopping"):
+        return text
+    off = waits_text(WAITS.index("key_off"))
+    press = waits_text(WAITS.index("press"))
+    return f"{off}, then {press}" if WAITS[waits] == "key_off" else f"{off}, and {text}; then {press}"
+
+
+def identity_lines(identity: Identity, *, waits: bool) -> list[str]:
+    """Who the controller says it is; with `waits`, also what its state waits for."""
     from mapper.law import CAUSES, STATES
     from mapper.link import TablePresence
 
@@ -85,7 +131,20 @@ def identity_lines(identity: Identity) -> list[str]:
         f"firmware   {identity.firmware}",
         f"table      {table}",
         f"state      {state}{f' ({cause})' if identity.cause else ''}{', service key on' if identity.key else ''}",
+        *(_waits(identity) if waits else []),
     ]
+
+
+def _waits(identity: Identity) -> list[str]:
+    """Only where there is a table; without one nothing can start."""
+    from mapper.law import STATES, WAITS
+    from mapper.link import TablePresence
+
+    known = identity.state < len(STATES) and 0 < identity.waits_for < len(WAITS)
+    if identity.presence is not TablePresence.IN_USE or not known:
+        return []
+    joint = f"joint {identity.waits_joint}" if identity.waits_joint < 16 else None
+    return [f"waits for  {journey(identity.state, identity.waits_for, key=identity.key, joint_name=joint)}"]
 
 
 def identity_json(identity: Identity) -> dict[str, object]:
@@ -102,75 +161,3 @@ def identity_json(identity: Identity) -> dict[str, object]:
         "key": identity.key,
         "standstill": identity.standstill,
     }
-
-
-def _degrees(mdeg: int) -> str:
-    return f"{mdeg / 1000:.2f}"
-
-
-def _window(sensor: Sensor) -> str:
-    return " / ".join(f"in{track.input}: {track.count_min}-{track.count_max}" for track in sensor.tracks)
-
-
-def _joint_row(number: int, name: str, joint: JointTable, tick_hz: int) -> tuple[str, ...]:
-    stops = (
-        "turns for ever"
-        if joint.continuous
-        else f"{_degrees(joint.soft_stop_mdeg[1])} .. {_degrees(joint.soft_stop_mdeg[0])}"
-    )
-    full, reduced = joint.speed_full_mdeg_s, joint.speed_reduced_mdeg_s
-    jumps = "/".join(f"{curve.points[0][1] / 100:.1f}" for curve in joint.valve)
-    return (
-        str(number),
-        name,
-        "speed" if joint.control else "follow",
-        stops,
-        f"+{_degrees(full[0])} -{_degrees(full[1])}",
-        f"+{_degrees(reduced[0])} -{_degrees(reduced[1])}",
-        f"{joint.accelerate_mdeg_s * tick_hz / 1000:.0f}/{joint.decelerate_mdeg_s * tick_hz / 1000:.0f}/"
-        f"{joint.stop_mdeg_s * tick_hz / 1000:.0f}",
-        f"{jumps} to {joint.drive_max_e4 / 100:.1f}" + (" reversed" if joint.polarity < 0 else ""),
-    )
-
-
-def value_lines(table: Table, names: tuple[str, ...]) -> list[str]:
-    """The values that safety rests on, in the words and units of the drawing, from a decoded table."""
-    machine = table.machine
-    tick_ms = machine.tick_us / 1000
-    head = (
-        "",
-        "joint",
-        "control",
-        "soft stops deg",
-        "full deg/s",
-        "reduced deg/s",
-        "acc/dec/stop deg/s2",
-        "valve % drive",
-    )
-    rows = [head] + [
-        _joint_row(number, names[number] if number < len(names) else "", joint, machine.tick_hz)
-        for number, joint in enumerate(table.joints)
-    ]
-    widths = [max(len(row[column]) for row in rows) for column in range(len(head))]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
-    sensors = [
-        f"  {number} {names[number] if number < len(names) else ''}: operator {_window(joint.operator)}; "
-        f"position {_window(joint.position)}; bad for {joint.position.bad_ticks * tick_ms:.0f} ms is a fault"
-        for number, joint in enumerate(table.joints)
-    ]
-    stop = (
-        "category 0: zero at once"
-        if machine.stop_category == 0
-        else f"category 1: slowed for at most {machine.stop_ticks * tick_ms:.0f} ms, needs the delayed-off stop relay"
-    )
-    return [
-        f"machine {table.machine_id}, revision {table.revision}, made by version "
-        f"{'.'.join(map(str, table.tool_version))}",
-        f"emergency stop {stop}; channels may differ for {machine.discrepancy_ticks * tick_ms:.0f} ms",
-        f"enabling device let go: slowed for at most {machine.release_ticks * tick_ms:.0f} ms",
-        f"tick {tick_ms:g} ms, late by more than {machine.late_us / 1000:g} ms is a fault; "
-        f"pump {machine.pump_ml_min / 1000:.1f} l/min",
-        *lines,
-        "sensor windows in counts:",
-        *sensors,
-    ]

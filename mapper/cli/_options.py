@@ -1,4 +1,4 @@
-"""What `replay` and `rehearse` take on the command line, declared once."""
+"""What several commands take on the command line, declared once."""
 
 from __future__ import annotations
 
@@ -6,6 +6,11 @@ from collections.abc import Callable
 from typing import Any
 
 import click
+
+PORT_HELP = (
+    "Serial port of the controller. Without it the ports are listed and nothing is done (exit 64); the only port there "
+    "is can be confirmed on a terminal."
+)
 
 _OPTIONS = (
     click.argument("profile_file", metavar="PROFILE"),
@@ -29,7 +34,13 @@ _OPTIONS = (
     click.option(
         "--mode", type=click.Choice(["full", "reduced"]), help="Speed mode; the recording's own when not given."
     ),
-    click.option("--json", "json_wanted", is_flag=True, help="One JSON document on standard output and nothing else."),
+    click.option(
+        "--json",
+        "json_wanted",
+        is_flag=True,
+        help="One JSON document on standard output and nothing else there. Errors stay "
+        "text on standard error, with the same exit codes; standard output is then empty.",
+    ),
 )
 
 

@@ -74,6 +74,7 @@ def _progress(text: str) -> None:
 
 
 def _document(profile: str, result: CheckResult, shown: Iterable[Finding]) -> dict[str, object]:
+    joints = {finding.joint for finding in shown}
     return {
         "profile": profile,
         "digest": result.digest,
@@ -91,10 +92,15 @@ def _document(profile: str, result: CheckResult, shown: Iterable[Finding]) -> di
                 "margin": finding.margin,
                 "advice": finding.advice,
                 "detail": finding.detail,
+                "bound_is": "least" if finding.at_least else "most",
             }
             for finding in shown
         ],
         "not_examined": [{"limit": item.limit, "why": item.why} for item in result.not_examined],
+        "notes": [{"joint": note.joint, "text": note.text} for note in result.notes if note.joint in joints],
+        "unused_waivers": [
+            {"limit": waiver.limit, "joint": waiver.joint, "reason": waiver.reason} for waiver in result.unused_waivers
+        ],
     }
 
 
@@ -106,6 +112,7 @@ def _report(profile: str, result: CheckResult, shown: list[Finding], verbose: bo
     for waiver in result.unused_waivers:
         where = f"{waiver.limit} of {waiver.joint or _MACHINE}"
         yield f"waiver not used: {where}: that limit holds, or there is none of that name"
+    yield from _notes(result, {finding.joint for finding in shown})
     yield "Not examined by this version:"
     for item in result.not_examined:
         yield f"  {item.limit:<22} {item.why}"
@@ -113,8 +120,20 @@ def _report(profile: str, result: CheckResult, shown: list[Finding], verbose: bo
     yield _last_line(profile, result)
 
 
+def _notes(result: CheckResult, joints: set[str | None]) -> Iterator[str]:
+    notes = [note for note in result.notes if note.joint in joints]
+    if not notes:
+        return
+    yield "Worth knowing, no fault:"
+    for note in notes:
+        yield f"  {note.joint:<22} {note.text}"
+    yield ""
+
+
 def _explained(shown: list[Finding]) -> Iterator[str]:
     """What does not hold, and what is waived, before everything else."""
+    from mapper.check.changes import joint_changes
+
     for finding in shown:
         status = finding.status.value
         if status not in (*_BAD, "holds with waiver"):
@@ -124,12 +143,16 @@ def _explained(shown: list[Finding]) -> Iterator[str]:
         if finding.advice:
             yield f"    what to do: {finding.advice}"
         yield ""
+    for change in joint_changes(finding for finding in shown if finding.status.value in _BAD):
+        yield f"one change that satisfies all advice on it: {change}"
+        yield ""
 
 
 def _against(finding: Finding) -> str:
     if finding.worst is None or finding.bound is None:
         return ""
-    return f": {_number(finding.worst)} {finding.unit}, allowed {_number(finding.bound)} {finding.unit}"
+    allowed = "at least" if finding.at_least else "allowed"
+    return f": {_number(finding.worst)} {finding.unit}, {allowed} {_number(finding.bound)} {finding.unit}"
 
 
 def _number(value: float | None) -> str:
@@ -164,7 +187,7 @@ def _last_line(profile: str, result: CheckResult) -> str:
     if result.result == "holds":
         return f"Every limit examined holds. Next: {replay}, before anything is uploaded."
     if result.result == "holds with waivers":
-        repeated = "upload and sheet repeat the waivers"
+        repeated = "upload repeats the waivers"
         return f"Every limit examined holds or is waived in the profile; {repeated}. Next: {replay}."
     bad = sum(finding.status.value in _BAD for finding in result.findings)
     count = f"{bad} limit{'s do' if bad != 1 else ' does'} not hold"

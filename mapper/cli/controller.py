@@ -25,7 +25,12 @@ _SETTLED_S = 2.0
 @click.argument("profile_file", metavar="PROFILE")
 @click.option("--recording", "recording_file", metavar="FILE", help="What the operator does; at rest without it.")
 @click.option("--key/--no-key", default=True, show_default=True, help="Service key input: on takes a table.")
-@click.option("--flash", "flash_file", metavar="FILE", help="File that is its flash; else forgotten at the end.")
+@click.option(
+    "--flash",
+    "flash_file",
+    metavar="FILE",
+    help="File that is its flash: a new name, or that of an earlier run; else forgotten at the end.",
+)
 @click.option("--seconds", type=click.FloatRange(min=0.1), metavar="S", help="End by itself; else at Ctrl-C.")
 def command(
     profile_file: str, recording_file: str | None, key: bool, flash_file: str | None, seconds: float | None
@@ -34,18 +39,34 @@ def command(
 
     The controller is the firmware's own code as a process on this PC, the arm is simulated; the port takes `mapper
     upload` and `mapper readback` as a real one does. With --recording and the key on, the key is turned off and the
-    recording played once, two seconds after a table was taken. Ctrl-C ends it.
+    recording played once, two seconds after a table was taken. Ctrl-C ends it (exit 0), and so do SIGTERM and SIGHUP
+    (exit 143 and 129); nothing is left behind but the file given with --flash.
     """
-    import tempfile
     from pathlib import Path
 
-    from mapper.cli._replaying import CAUTION, read_bytes, read_recording_file
-    from mapper.link import HostController
+    from mapper.cli._replaying import read_bytes, read_recording_file
+    from mapper.cli._signals import tidy_on_signals
+    from mapper.link import check_flash_file
     from mapper.profile import read_profile
     from mapper.replay import read_recording
 
     profile = read_profile(read_bytes(profile_file), profile_file)
     recording = read_recording_file(recording_file) if recording_file else read_recording(_AT_REST, "at rest")
+    if flash_file is not None:
+        check_flash_file(Path(flash_file))
+    with tidy_on_signals():
+        _run(profile, recording, key=key, flash_file=flash_file, seconds=seconds, play=recording_file is not None)
+
+
+def _run(
+    profile: Profile, recording: Recording, *, key: bool, flash_file: str | None, seconds: float | None, play: bool
+) -> None:
+    import tempfile
+    from pathlib import Path
+
+    from mapper.cli._replaying import CAUTION
+    from mapper.link import HostController
+
     with tempfile.TemporaryDirectory(prefix="mapper-") as folder:
         flash = Path(flash_file) if flash_file else Path(folder) / "flash"
         with HostController.start(profile.machine_id, flash) as controller:
@@ -53,9 +74,9 @@ def command(
             click.echo(f"port {controller.port}")
             click.echo(f"service key {'on: it takes a table at standstill' if key else 'off: it takes no table'}")
             click.echo(f"flash {_kept(flash_file)}\n{CAUTION}")
-            click.echo(f"next, in another terminal: mapper upload {profile_file} --port {controller.port}")
+            click.echo(f"next, in another terminal: mapper upload {profile.file_name} --port {controller.port}")
             try:
-                _Practice(profile, recording, controller, key=key, play=recording_file is not None).run(seconds)
+                _Practice(profile, recording, controller, key=key, play=play).run(seconds)
             except KeyboardInterrupt:
                 click.echo("")
             click.echo("ended; the port is gone")
@@ -82,11 +103,12 @@ class _Practice:
         self._counts = Plant(parameters, self._ready.prepared.start_rad).counts()
         self._tick_s = float(profile.controller.tick_s)
         self._resting = INPUT_BITS["stop_1"] | INPUT_BITS["stop_2"] | INPUT_BITS["mode_full"]
-        self._key = INPUT_BITS["key"] if key else 0
+        self._key_bit = INPUT_BITS["key"]
+        self._key = self._key_bit if key else 0
         self._play = play
         self._at = 0  # tick of the recording; 0: not begun
         self._settled = 0  # ticks in `stopped`
-        self._told = (-1, -1, -1)
+        self._told = (-1, -1, -1, False)
 
     def run(self, seconds: float | None) -> None:
         """Until KeyboardInterrupt, or for so long. Raises LinkError when the process ends."""
@@ -113,7 +135,7 @@ class _Practice:
         drives = [int(out[OUT_HEAD + OUT_JOINT * joint + 5]) for joint in range(len(self._profile.joints))]
         self._counts, _ = self._plant.step(drives)
         self._settled = self._settled + 1 if STATES[int(out[0])] == "stopped" else 0
-        self._tell(out)
+        self._tell(out, key=bool(row[1] & self._key_bit))
 
     def _inputs(self) -> Ints:
         """What the operator and the buttons do in this tick; position counts still missing."""
@@ -127,11 +149,12 @@ class _Practice:
         row[1] = self._resting | (self._key if not self._at else 0)
         return row
 
-    def _tell(self, out: Ints) -> None:
-        """One line whenever state, cause or what it waits for changes."""
-        from mapper.law import CAUSES, STATES, waits_text
+    def _tell(self, out: Ints, *, key: bool) -> None:
+        """One line whenever state, cause, what it waits for or the service key changes."""
+        from mapper.cli._linking import journey
+        from mapper.law import CAUSES, STATES
 
-        now = (int(out[0]), int(out[1]), int(out[7]))
+        now = (int(out[0]), int(out[1]), int(out[7]), key)
         if now == self._told:
             return
         self._told = now
@@ -141,4 +164,4 @@ class _Practice:
         if STATES[now[0]] == "powering_up" and now[2] == 0:
             click.echo("powering_up: no table in use, every output is zero")
             return
-        click.echo(f"{STATES[now[0]]}{cause}, waits for {waits_text(now[2], name)}")
+        click.echo(f"{STATES[now[0]]}{cause}, waits for {journey(now[0], now[2], key=key, joint_name=name)}")

@@ -6,13 +6,16 @@ from typing import TYPE_CHECKING
 
 import click
 
+from mapper.cli._options import PORT_HELP
+
 if TYPE_CHECKING:
+    from mapper.cli._linking import ProgressLine
     from mapper.profile import Profile
     from mapper.table.table import Table
 
 
 @click.command()
-@click.option("--port", metavar="PORT", help="Serial port of the controller. Without it the ports are listed.")
+@click.option("--port", metavar="PORT", help=PORT_HELP)
 @click.option("--profile", "profile_file", metavar="FILE", help="Say whether this profile is what is in there.")
 @click.option(
     "--baud", type=click.IntRange(1200, 4_000_000), default=115_200, show_default=True, help="Speed of the line."
@@ -22,22 +25,36 @@ def command(port: str | None, profile_file: str | None, baud: int, json_wanted: 
     """Read the table in the controller back, decode it and show it.
 
     Reading changes nothing and needs no service key. With --profile: exit 0 when the controller has exactly the table
-    of that profile,
-    1 when not. Without: exit 0 when there is a table, 1 when there is none. Exit 3 when the link fails.
+    of that profile, 1 when not; the profile's waivers are named, and with them those that waive nothing, for which
+    the profile is checked first. Without: exit 0 when there is a table, 1 when there is none. Exit 3 when the link
+    fails.
     """
     import json
     from dataclasses import asdict
 
-    from mapper.cli._linking import choose_port, identity_json, identity_lines, progress_on_terminal, value_lines
+    from mapper.cli._linking import (
+        ProgressLine,
+        choose_port,
+        identity_json,
+        identity_lines,
+        layout_of,
+        tool_version,
+    )
     from mapper.cli._replaying import read_bytes
+    from mapper.cli._values import value_lines
     from mapper.link import readback_outcome
     from mapper.profile import read_profile
     from mapper.table import compile_table, decode_table, encode_table, table_digest
 
     profile = read_profile(read_bytes(profile_file), profile_file) if profile_file else None
     expected = encode_table(compile_table(profile)) if profile is not None else None
-    chosen = choose_port(port)
-    outcome = readback_outcome(chosen, progress=progress_on_terminal(), baud=baud)
+    chosen = choose_port(port, may_ask=not json_wanted)
+    progress = ProgressLine()
+    try:
+        waivers = _waivers(profile, progress) if profile is not None else []
+        outcome = readback_outcome(chosen, progress=progress, baud=baud)
+    finally:
+        progress.close()
     assert outcome.before is not None
     data = outcome.data
     table = decode_table(data) if data is not None else None
@@ -48,22 +65,43 @@ def command(port: str | None, profile_file: str | None, baud: int, json_wanted: 
             decoded = asdict(table) | {"profile_digest": table.profile_digest.hex()}
         document = {
             "port": chosen,
+            "tool": tool_version(),
+            "layout": layout_of(data) if data is not None else None,
             "controller": identity_json(outcome.before),
             "bytes": len(data) if data is not None else 0,
             "digest": table_digest(data) if data is not None else None,
             "profile": profile_file,
             "same": same,
+            "waivers": waivers,
             "table": decoded,
         }
         click.echo(json.dumps(document, allow_nan=False))
         return 0 if same or (same is None and data is not None) else 1
-    click.echo("\n".join([f"on {chosen}:", *(f"  {line}" for line in identity_lines(outcome.before))]))
+    click.echo("\n".join([f"on {chosen}:", *(f"  {line}" for line in identity_lines(outcome.before, waits=True))]))
+    click.echo(f"read by {tool_version()}" + (f"; table layout {layout_of(data)}" if data is not None else ""))
     if table is not None:
         names = tuple(joint.name for joint in profile.joints) if profile is not None and same else ()
         click.echo("\n".join(f"  {line}" for line in value_lines(table, names)))
     if profile is not None and expected is not None:
+        for line in waivers:
+            click.echo(f"{profile.file_name}: {line}")
         click.echo(_verdict(profile, table, data, expected))
     return 0 if same or (same is None and data is not None) else 1
+
+
+def _waivers(profile: Profile, progress: ProgressLine) -> list[str]:
+    """Each waiver of the profile, one line. Only a check can tell which of them waive nothing."""
+    from mapper.check import check_profile
+    from mapper.cli._linking import waiver_lines
+    from mapper.table import compile_table, encode_table
+
+    if not profile.waivers:
+        return []
+    table = compile_table(profile)
+    progress("checking", 0, 1)
+    checked = check_profile(profile, table, encode_table(table))
+    progress("checking", 1, 1)
+    return waiver_lines(profile.waivers, checked.unused_waivers)
 
 
 def _verdict(profile: Profile, table: Table | None, data: bytes | None, expected: bytes) -> str:

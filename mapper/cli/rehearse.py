@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from mapper.check import CheckResult, Finding
     from mapper.link import HostController
     from mapper.profile import Profile
+    from mapper.profile.profile import Waiver
     from mapper.replay import Fault, Recording, Trace
 
 
@@ -37,12 +38,15 @@ def command(
     """
     import json
     import tempfile
+    from dataclasses import asdict
     from pathlib import Path
 
     from mapper.cli._replaying import (
         CAUTION,
         as_json,
+        check_writable,
         event_lines,
+        finding_lines,
         joint_lines,
         read_bytes,
         read_recording_file,
@@ -50,17 +54,20 @@ def command(
     )
     from mapper.link import HostController
     from mapper.profile import read_profile
-    from mapper.replay import read_fault, run_replay, summarise
+    from mapper.replay import about, read_fault, run_replay, summarise
     from mapper.table import compile_table, encode_table, table_digest
 
     steps = _Steps(quiet=json_wanted)
     steps.begin("read the profile and the recording")
     profile = read_profile(read_bytes(profile_file), profile_file)
     recording = read_recording_file(recording_file)
+    check_writable(out)
     wanted = [read_fault(text, profile) for text in faults]
     table = compile_table(profile)
     data = encode_table(table)
     steps.say(f"{profile.machine_name}: {len(profile.joints)} joint(s); recording of {recording.length_s:.1f} s")
+    if recording.comments:
+        steps.say(f"the recording says: {about(recording)}")
     steps.say(f"table of {len(data)} bytes, digest {table_digest(data)}")
 
     steps.begin("check every limit")
@@ -97,13 +104,18 @@ def command(
     following = _next(profile_file, failed, report)
     if json_wanted:
         document = as_json(through, summary, report, trace_file)
-        document.update(check=checked.result, table_bytes=len(data), same_as_in_process=True, next=following)
+        document.update(check=checked.result, waived=[asdict(waiver) for waiver in _used(checked, profile)])
+        document.update(table_bytes=len(data), same_as_in_process=True, next=following)
         click.echo(json.dumps(document, allow_nan=False))
         return int(failed)
     click.echo("")
     click.echo("\n".join(joint_lines(summary.joints)))
     click.echo("")
+    click.echo("\n".join(finding_lines(summary)))
+    click.echo("")
     click.echo("\n".join(event_lines(summary.events)))
+    for outcome in summary.fault_outcomes:
+        click.echo(outcome.text)
     click.echo(f"\n{CAUTION}\n{following}")
     return int(failed)
 
@@ -133,10 +145,16 @@ def _check(profile: Profile, data: bytes, steps: _Steps) -> CheckResult:
     from mapper.table import compile_table
 
     checked = check_profile(profile, compile_table(profile), data)
-    held = [one for one in checked.findings if one.status in (Status.HOLDS, Status.WAIVED)]
-    steps.say(f"{len(held)} of {len(checked.findings)} limits hold; {len(checked.not_examined)} are not examined")
+    held = [one for one in checked.findings if one.status is Status.HOLDS]
+    waived = [one for one in checked.findings if one.status is Status.WAIVED]
+    steps.say(
+        f"{len(held)} of {len(checked.findings)} limits hold, {len(waived)} waived, "
+        f"{len(checked.findings) - len(held) - len(waived)} do not hold; {len(checked.not_examined)} are not examined"
+    )
+    for waiver in _used(checked, profile):
+        steps.say(f"waived: {waiver.limit} of {waiver.joint or 'machine'}, reason given: {waiver.reason}")
     if not checked.holds:
-        lines = [f"   {_line(one)}" for one in checked.findings if one not in held]
+        lines = [f"   {_line(one)}" for one in checked.findings if one not in held and one not in waived]
         raise MapperError(
             "\n".join(
                 [
@@ -149,6 +167,11 @@ def _check(profile: Profile, data: bytes, steps: _Steps) -> CheckResult:
         )
     steps.say(f"result: {checked.result}")
     return checked
+
+
+def _used(checked: CheckResult, profile: Profile) -> list[Waiver]:
+    """The profile's waivers that the check made use of."""
+    return [waiver for waiver in profile.waivers if waiver not in checked.unused_waivers]
 
 
 def _line(finding: Finding) -> str:

@@ -28,10 +28,13 @@ def command(
     from mapper.cli._replaying import (
         CAUTION,
         as_json,
+        check_writable,
         event_lines,
+        finding_lines,
         joint_lines,
         read_bytes,
         read_recording_file,
+        waiver_lines,
         write_outputs,
     )
     from mapper.profile import read_profile
@@ -40,6 +43,7 @@ def command(
 
     profile = read_profile(read_bytes(profile_file), profile_file)
     recording = read_recording_file(recording_file)
+    check_writable(out)
     wanted = [read_fault(text, profile) for text in faults]
     table_bytes = encode_table(compile_table(profile))
     trace = run_replay(profile, table_bytes, recording, wanted, corner=corner, mode=mode)
@@ -48,13 +52,18 @@ def command(
     if json_wanted:
         click.echo(json.dumps(as_json(trace, summary, report, table), allow_nan=False))
         return
-    click.echo(f"{recording_file} on {profile.machine_name}: {recording.length_s:.1f} s, plant corner {corner}\n")
+    click.echo(f"{recording_file} on {profile.machine_name}: {recording.length_s:.1f} s, plant corner {corner}")
+    if trace.recording_about:
+        click.echo(f"the recording says: {trace.recording_about}")
+    click.echo("")
     click.echo("\n".join(joint_lines(summary.joints)))
-    click.echo(
-        f"\npump: at most {summary.pump_peak_l_min:.1f} of {summary.pump_limit_l_min:.1f} l/min were asked for\n"
-    )
+    click.echo("")
+    click.echo("\n".join(finding_lines(summary)))
+    click.echo("")
     click.echo("\n".join(event_lines(summary.events)))
     click.echo("")
+    for line in (*waiver_lines(profile), *(outcome.text for outcome in summary.fault_outcomes)):
+        click.echo(line)
     for note in trace.notes:
         click.echo(f"{note.kind}: {note.text}")
     click.echo(f"\nreport  {report}\ntrace   {table}\n{CAUTION}")

@@ -38,7 +38,7 @@ WAITS = (
 
 _WAITS_TEXT = {
     "nothing": "nothing: the arm follows",
-    "sensors": "good sensor values{joint}: counts inside their window, tracks in agreement",
+    "sensors": "good sensor values: counts inside their window, tracks in agreement",
     "stop_closed": "the emergency stop to be released: both channels closed",
     "both_channels_open": "the emergency stop to be pressed once, so that both channels are seen to open",
     "cause_gone": "the cause to go: the controller must be restarted and the failed assertion looked at",
@@ -47,8 +47,14 @@ _WAITS_TEXT = {
     "key_off": "the service key to be turned off",
     "press": "the enabling device to be pressed",
     "pump": "the pump to be loaded for its set time",
-    "operator": "the operator to move to the arm's pose{joint}, levers at rest",
-    "standstill": "every joint to stand, or the deadline",
+    "operator": "the operator to match the machine: own arm in the machine's pose, levers at rest",
+    "standstill": "every joint to stand (in a controlled stop: or the deadline)",
+}
+_WAITS_TEXT_OF_JOINT = {
+    "sensors": "good sensor values: counts inside their window, tracks in agreement; "
+    "{joint} is the first that still waits",
+    "operator": "the operator to match {joint}: own arm in the machine's pose, or the joint's lever at rest",
+    "standstill": "every joint to stand; {joint} is the first that has not stood for long enough",
 }
 
 INPUT_BITS = {"stop_1": 1, "stop_2": 2, "enabling": 4, "reset": 8, "mode_full": 16, "key": 32}
@@ -58,4 +64,7 @@ FLAGS = {"at_limit": 1, "braked": 2, "shared": 4, "held": 8, "flow_clamped": 16,
 
 def waits_text(waits: int, joint_name: str | None = None) -> str:
     """What the state waits for, as a sentence part; `joint_name` is named where one joint is meant."""
-    return _WAITS_TEXT[WAITS[waits]].format(joint=f" of {joint_name}" if joint_name else "")
+    name = WAITS[waits]
+    if joint_name and name in _WAITS_TEXT_OF_JOINT:
+        return _WAITS_TEXT_OF_JOINT[name].format(joint=joint_name)
+    return _WAITS_TEXT[name]

@@ -126,6 +126,11 @@ class Asker:
         self.now_ms = 0
         self._told: tuple[Ask, ...] = ()
 
+    def pending(self) -> tuple[Ask, ...]:
+        """Progress that was not given out yet: the last frame of a batch, to be shown before anything else is."""
+        told, self._told = self._told, ()
+        return told
+
     def ask(self, kind: Kind, content: bytes = b"") -> Generator[tuple[Ask, ...], Step, Answer]:
         """One question. Raises as `ask_all`."""
         answers = yield from self.ask_all([(kind, content)], 1, None)
@@ -154,8 +159,7 @@ class Asker:
                 raise NoAnswerError
             sends = self._due(questions, opened)
             wake = WakeAt(min(item.due_ms for item in opened.values()))
-            self.now_ms, event = yield (*self._told, *sends, wake)
-            self._told = ()
+            self.now_ms, event = yield (*self.pending(), *sends, wake)
             if isinstance(event, Lost):
                 raise LostError(event.why)
             if (

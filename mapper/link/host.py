@@ -28,6 +28,8 @@ COUNTS = 64
 _PROGRAM = Path(__file__).with_name("_controller")
 _BUILD = Path(__file__).resolve().parent.parent.parent / "firmware_stub" / "build.py"
 _DEADLINE_S = 5.0
+_SAID_S = 0.5
+_SAID_BYTES = 2000
 
 Ints = npt.NDArray[np.int32]
 
@@ -82,7 +84,7 @@ class HostController:
         controller = cls(process, "", machine_id)
         try:
             line = controller._read_line()
-        except LinkError:
+        except BaseException:
             controller.kill()
             raise
         controller.port = line.removeprefix("serial ")
@@ -182,18 +184,39 @@ class HostController:
 
     def _ended(self) -> LinkError:
         try:
-            code: object = self._process.wait(timeout=1.0)
+            code: int | None = self._process.wait(timeout=1.0)
         except subprocess.TimeoutExpired:
-            code = "none yet"
-        said = b""
-        if self._process.stderr is not None and not self._process.stderr.closed:
-            said = self._process.stderr.read(2000) or b""
-        text = said.decode("utf-8", "replace").strip()
+            code = None
+        text = self._said().decode("utf-8", "replace").strip()
+        if code is None:
+            return LinkError(
+                f"the controller process {self.pid} has closed its channel but has not ended"
+                f"{': ' + text if text else ''}",
+                inside="whatever its flash file holds: the old or the new table, whole",
+                remedy="end it and start it again",
+            )
         return LinkError(
             f"the controller process has ended (exit code {code}{': ' + text if text else ''})",
             inside="whatever its flash file holds: the old or the new table, whole",
             remedy="start it again",
         )
+
+    def _said(self) -> bytes:
+        """What it wrote on standard error, as far as it is there: one that lives keeps its end open, so no waiting for
+        the end.
+        """
+        pipe = self._process.stderr
+        said = b""
+        if pipe is None or pipe.closed:
+            return said
+        deadline = time.monotonic() + _SAID_S
+        while len(said) < _SAID_BYTES:
+            ready, _, _ = select.select([pipe], [], [], max(0.0, deadline - time.monotonic()))
+            part = os.read(pipe.fileno(), _SAID_BYTES - len(said)) if ready else b""
+            if not part:
+                break
+            said += part
+        return said
 
 
 def _check_built() -> None:

@@ -14,7 +14,7 @@ from types import TracebackType
 import serial
 
 from mapper.link.ask import AskPerson, Confirmed, Event, Lost, Progress, Received, Send, Timer, WakeAt
-from mapper.link.error import LinkError
+from mapper.link.error import LinkError, StoppedError
 from mapper.link.frame import FrameReceiver
 from mapper.link.transfer import (
     Action,
@@ -22,6 +22,7 @@ from mapper.link.transfer import (
     Inside,
     Machine,
     Outcome,
+    UploadMachine,
     identify_machine,
     read_machine,
     upload_machine,
@@ -183,14 +184,32 @@ def upload(
 
     Raises:
         LinkError: it did not go through; says what is in the controller now.
+        StoppedError: Ctrl-C, the end of the input or a signal came in between, also out of `progress` or `confirm`.
+            The transfer was given up; says what is in the controller now. Any other error of those two is raised as
+            it is, after the transfer was given up.
     """
     with Port(port, baud) as line:
         begun = time.monotonic()
         transfer = int.from_bytes(os.urandom(4), "little") or 1
-        outcome = line.run(upload_machine(data, transfer, _tag()), progress, confirm)
+        machine = upload_machine(data, transfer, _tag())
+        try:
+            outcome = line.run(machine, progress, confirm)
+        except (KeyboardInterrupt, EOFError, SystemExit) as why:
+            raise StoppedError(why, inside=_given_up(line, machine)) from why
+        except Exception:
+            _given_up(line, machine)
+            raise
         if outcome.error is not None:
             raise _failed(line, outcome)
         return UploadResult(outcome=outcome, seconds=time.monotonic() - begun - line.person_s)
+
+
+def _given_up(line: Port, machine: UploadMachine) -> str:
+    """Drops the transfer and says what is in the controller. Never raises: somebody wants this to end."""
+    try:
+        return _inside_text(line.run(machine.give_up(_tag())))
+    except (KeyboardInterrupt, SystemExit, Exception):
+        return "the table from before or the new one, whole; which one was not asked: `mapper readback` tells"
 
 
 def identify(port: str, *, baud: int = BAUD) -> Outcome:

@@ -7,6 +7,7 @@ ends knowing whether the old or the new table is in use, or saying that this cou
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import zlib
 from collections.abc import Generator
@@ -86,8 +87,9 @@ class _StopError(Exception):
 class Machine:
     """Drives one conversation. After a Finished action it takes no further step."""
 
-    def __init__(self, steps: _Steps) -> None:
+    def __init__(self, steps: _Steps, asker: Asker) -> None:
         self._steps = steps
+        self._asker = asker
         self._begun = False
         self.outcome: Outcome | None = None
 
@@ -101,7 +103,7 @@ class Machine:
         except StopIteration as end:
             outcome: Outcome = end.value
             self.outcome = outcome
-            return (Finished(outcome),)
+            return (*self._asker.pending(), Finished(outcome))
 
 
 def _identify(asker: Asker) -> Generator[tuple[Ask, ...], Step, Identity]:
@@ -179,12 +181,14 @@ def _explain(error: Exception) -> tuple[str, str]:
 
 def read_machine(first_tag: int) -> Machine:
     """Asks who it is and reads the table in use; without a table the outcome's data is None and there is no error."""
-    return Machine(_read_steps(Asker(first_tag)))
+    asker = Asker(first_tag)
+    return Machine(_read_steps(asker), asker)
 
 
 def identify_machine(first_tag: int) -> Machine:
     """Only asks who it is: `before` of the outcome."""
-    return Machine(_identify_steps(Asker(first_tag)))
+    asker = Asker(first_tag)
+    return Machine(_identify_steps(asker), asker)
 
 
 def _identify_steps(asker: Asker) -> _Steps:
@@ -215,16 +219,17 @@ def _read_steps(asker: Asker) -> _Steps:
 
 @dataclass(slots=True)
 class _Upload:
-    """One upload. committing: a commit was sent, so the new table may be in use."""
+    """One upload. committing: a commit was sent, so the new table may be in use; before: who it was at the start."""
 
     asker: Asker
     data: bytes
     transfer: int
     committing: bool = False
+    before: Identity | None = None
 
     def steps(self) -> _Steps:
         outcome = yield from _identify_steps(self.asker)
-        before = outcome.before
+        before = self.before = outcome.before
         if before is None:
             return outcome
         try:
@@ -257,7 +262,7 @@ class _Upload:
                 "what was read back is not what was sent; it was not put into use",
                 "mistrust this line, PC or controller",
             )
-        asker.now_ms, event = yield (AskPerson(staged),)
+        asker.now_ms, event = yield (*asker.pending(), AskPerson(staged))
         if isinstance(event, Lost):
             raise LostError(event.why)
         if not isinstance(event, Confirmed) or not event.yes:
@@ -286,15 +291,44 @@ class _Upload:
             except _FAILURES:
                 pass
             else:
-                if now.sequence == before.sequence:
-                    return _inside(now), now
-                ours = now.digest == hashlib.sha256(self.data).hexdigest()[:16]
-                return (Inside.NEW if ours else Inside.UNKNOWN), now
+                return self._judge(before, now), now
         # No commit was sent, so nothing else than before can be in use.
         return (Inside.UNKNOWN if self.committing else _inside(before)), None
 
+    def _judge(self, before: Identity, now: Identity) -> Inside:
+        if now.sequence == before.sequence:
+            return _inside(now)
+        ours = now.digest == hashlib.sha256(self.data).hexdigest()[:16]
+        return Inside.NEW if ours else Inside.UNKNOWN
 
-def upload_machine(data: bytes, transfer: int, first_tag: int) -> Machine:
+    def give_up_steps(self, asker: Asker) -> _Steps:
+        """In a conversation of its own, for this one may have been interrupted anywhere."""
+        outcome = yield from _identify_steps(asker)
+        now, before = outcome.before, self.before
+        if before is None:
+            return outcome
+        if now is None:
+            return Outcome(inside=Inside.UNKNOWN if self.committing else _inside(before), before=before)
+        if now.transfer == self.transfer:
+            with contextlib.suppress(*_FAILURES):  # the controller drops it by itself, at its deadline
+                yield from asker.ask(Kind.ABORT, transfer_content(self.transfer))
+        return Outcome(inside=self._judge(before, now), before=before, after=now)
+
+
+class UploadMachine(Machine):
+    """An upload, which can be given up after it was interrupted from outside."""
+
+    def __init__(self, upload: _Upload) -> None:
+        super().__init__(upload.steps(), upload.asker)
+        self._upload = upload
+
+    def give_up(self, first_tag: int) -> Machine:
+        """Drops the transfer, if one is open, and asks what is in use. This machine takes no further step."""
+        asker = Asker(first_tag)
+        return Machine(self._upload.give_up_steps(asker), asker)
+
+
+def upload_machine(data: bytes, transfer: int, first_tag: int) -> UploadMachine:
     """Puts `data` into the controller. It stops at an AskPerson action until a Confirmed event comes.
 
     Args:
@@ -302,4 +336,4 @@ def upload_machine(data: bytes, transfer: int, first_tag: int) -> Machine:
         transfer: a number from 1 to 2**32 - 1 that was not used with this controller before (random).
         first_tag: random, so that answers from an earlier run are not taken for answers to this one.
     """
-    return Machine(_Upload(Asker(first_tag), data, transfer).steps())
+    return UploadMachine(_Upload(Asker(first_tag), data, transfer))

@@ -16,6 +16,8 @@ from mapper.profile.order import in_order
 from mapper.profile.positions import Path
 from mapper.profile.view import View
 
+_DEADLINE_TICKS_MIN = 4
+
 
 def check_between_items(data: Mapping[str, Any], values: object, report: Report) -> None:
     """Reports everything that does not go together.
@@ -43,6 +45,14 @@ def _check_controller(view: View, report: Report) -> None:
             found=f"{view.text('controller', 'tick')} does not divide a second evenly",
             allowed="a whole number of ticks makes one second, and a tick is a whole number of microseconds",
             remedy='write for example "5 ms" (200 ticks a second)',
+        )
+    late = view.value("controller", "late_allowance")
+    if tick is not None and late is not None and late > tick:
+        report.at(
+            ("controller", "late_allowance"),
+            found=f"{view.text('controller', 'late_allowance')} is more than one tick",
+            allowed=f"at most one tick ({view.text('controller', 'tick')}): a tick that is later was lost",
+            remedy="give the time by which a tick of your controller may really be late, or lengthen the tick",
         )
     for group, kind in (("inputs", "analog channel"), ("outputs", "valve output")):
         taken: dict[int, str] = {}
@@ -77,6 +87,9 @@ def _check_stop(view: View, report: Report) -> None:
             allowed="category 0 takes pressure away at once, the relay belongs to category 1",
             remedy="remove it, or write category = 1",
         )  # fmt: skip
+    if category == 1:
+        _check_deadline(view, "delayed_off_relay", "fit a relay with a longer delay", report)
+    _check_deadline(view, "release_deadline", "give a later deadline", report)
     in_order(view, report, ("emergency_stop", "reset_press"), ("shortest", "longest"))
     tick, gap = view.value("controller", "tick"), view.value("emergency_stop", "discrepancy_time")
     if tick is not None and gap is not None and gap < tick:
@@ -85,6 +98,24 @@ def _check_stop(view: View, report: Report) -> None:
             found=f"{view.text('emergency_stop', 'discrepancy_time')} is less than one tick",
             allowed=f"at least one tick ({view.text('controller', 'tick')})",
             remedy="give the time in which both contacts of your stop button have surely opened",
+        )
+
+
+def _check_deadline(view: View, key: str, remedy: str, report: Report) -> None:
+    """A slowing down that ends in time takes four ticks at least, each of which may be late."""
+    tick, late = view.value("controller", "tick"), view.value("controller", "late_allowance")
+    time = view.value("emergency_stop", key)
+    if tick is None or late is None or time is None:
+        return
+    least = _DEADLINE_TICKS_MIN * (tick + late)
+    if time < least:
+        least_ms, short_ms = float(least * 1000), float((least - time) * 1000)
+        report.at(
+            ("emergency_stop", key),
+            found=f"{view.text('emergency_stop', key)} is too quick by {short_ms:g} ms",
+            allowed=f"at least {least_ms:g} ms: one tick to read the contact, one to see it, one to slow down, one to "
+            "the output, each late by late_allowance",
+            remedy=f"{remedy}, or shorten tick and late_allowance",
         )
 
 

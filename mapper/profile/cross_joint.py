@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from mapper.profile.cross_linkage import check_linkage
 from mapper.profile.messages import Report, listing
 from mapper.profile.order import at_most, at_zero, in_order, one_way, rising
 from mapper.profile.positions import Path
@@ -11,6 +12,7 @@ from mapper.profile.view import View
 
 _FULL_TURN_DEG = 360
 _FAULT_TICKS_MAX = 1000
+_WINDOW_UPPER_MAX = 65534
 
 
 def check_joint(view: View, joint: Path, report: Report) -> None:
@@ -20,6 +22,7 @@ def check_joint(view: View, joint: Path, report: Report) -> None:
         _check_sensor(view, (*joint, group), report)
     _check_response(view, joint, report)
     _check_drive(view, (*joint, "drive"), report)
+    check_linkage(view, joint, report)
     _check_valve(view, (*joint, "valve"), report)
     _check_speeds(view, (*joint, "limits"), report)
     _check_stops(view, joint, report)
@@ -94,29 +97,7 @@ def _check_track(view: View, sensor: Path, index: int, report: Report) -> None:
     key = "angle" if any(value is not None for value in view.column(points, "angle")) else "share"
     rising(view, report, points, "count")
     one_way(view, report, points, key, strict=True)
-    counts_max = view.value("controller", "count_max")
-    window_ok = in_order(view, report, (*track, "window"), ("lower", "upper"))
-    upper, lower = view.value(*track, "window", "upper"), view.value(*track, "window", "lower")
-    if window_ok and counts_max is not None and upper > counts_max:
-        report.at(
-            (*track, "window", "upper"), found=f"{upper} is above count_max {counts_max}",
-            allowed=f"the window lies within 0 to {counts_max}, with room at both ends for a cut wire and a short",
-            remedy="correct the window, or controller.count_max",
-        )  # fmt: skip
-    elif window_ok and lower == 0 and upper == counts_max:
-        report.at(
-            (*track, "window"), found="the window takes every count",
-            allowed="a cut wire or a short must fall outside it",
-            remedy="leave room at 0 and at count_max",
-        )  # fmt: skip
-    if window_ok:
-        for number, count in enumerate(view.column(points, "count")):
-            if count is not None and not lower <= count <= upper:
-                report.at(
-                    (*points, number, "count"), found=f"{count} is outside the window {lower} to {upper}",
-                    allowed="calibration points lie inside the plausible window",
-                    remedy="widen the window, or correct the point",
-                )  # fmt: skip
+    _check_window(view, track, report)
     values = [value for value in view.column(points, key) if value is not None]
     if len(values) < view.count(*points) or len(values) < 2:
         return
@@ -134,6 +115,45 @@ def _check_track(view: View, sensor: Path, index: int, report: Report) -> None:
                 allowed="the sensor of a continuous joint covers exactly 360 deg from its first to its last count",
                 remedy="correct the end points",
             )  # fmt: skip
+
+
+def _check_window(view: View, track: Path, report: Report) -> None:
+    points = (*track, "points")
+    counts_max = view.value("controller", "count_max")
+    window_ok = in_order(view, report, (*track, "window"), ("lower", "upper"))
+    upper, lower = view.value(*track, "window", "upper"), view.value(*track, "window", "lower")
+    if window_ok and counts_max is not None and upper > counts_max:
+        report.at(
+            (*track, "window", "upper"), found=f"{upper} is above count_max {counts_max}",
+            allowed=f"the window lies within 0 to {counts_max}, with room at both ends for a cut wire and a short",
+            remedy="correct the window, or controller.count_max",
+        )  # fmt: skip
+    elif window_ok and lower == 0 and upper == counts_max:
+        report.at(
+            (*track, "window"), found="the window takes every count",
+            allowed="a cut wire or a short must fall outside it",
+            remedy="leave room at 0 and at count_max",
+        )  # fmt: skip
+    elif window_ok and lower < 1:
+        report.at(
+            (*track, "window", "lower"), found=f"{lower} takes a cut wire for a value",
+            allowed="at least 1, better well above: a wire that is cut reads 0",
+            remedy="leave room at 0 for a cut wire",
+        )  # fmt: skip
+    elif window_ok and upper > _WINDOW_UPPER_MAX:
+        report.at(
+            (*track, "window", "upper"), found=f"{upper} takes a short for a value",
+            allowed=f"at most {_WINDOW_UPPER_MAX}, better well below: a wire shorted to the supply reads 65535",
+            remedy="leave room at the upper end for a short",
+        )  # fmt: skip
+    if window_ok:
+        for number, count in enumerate(view.column(points, "count")):
+            if count is not None and not lower <= count <= upper:
+                report.at(
+                    (*points, number, "count"), found=f"{count} is outside the window {lower} to {upper}",
+                    allowed="calibration points lie inside the plausible window",
+                    remedy="widen the window, or correct the point",
+                )  # fmt: skip
 
 
 def _check_response(view: View, joint: Path, report: Report) -> None:

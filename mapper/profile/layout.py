@@ -139,12 +139,16 @@ def bounds(node: Node) -> str:
     """The bounds of a key's value, or of an array's length, in few words; empty without any."""
     node = resolve(node)
     parts = []
+    lowest = node.get("x-lowest", node.get("minimum"))
+    highest = node.get("x-highest", node.get("maximum"))
     if "x-above" in node or "exclusiveMinimum" in node:
         parts.append(f"above {node.get('x-above', node.get('exclusiveMinimum'))}")
-    if "x-lowest" in node or "minimum" in node:
-        parts.append(f"at least {node.get('x-lowest', node.get('minimum'))}")
-    if "x-highest" in node or "maximum" in node:
-        parts.append(f"at most {node.get('x-highest', node.get('maximum'))}")
+    if lowest is not None and highest is not None:
+        parts.append(f"{lowest} to {highest}")
+    elif lowest is not None:
+        parts.append(f"at least {lowest}")
+    elif highest is not None:
+        parts.append(f"at most {highest}")
     if node.get("type") == "array":
         parts.append(f"{node.get('minItems', 0)} to {node['maxItems']} of them")
     return ", ".join(parts)

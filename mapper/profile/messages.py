@@ -1,4 +1,7 @@
-"""Messages of the reader: `FILE:LINE:COL: path.to.item: what was found; what is allowed; what to do`."""
+"""Messages of the reader: `FILE:LINE:COL: path.to.item: what was found; what is allowed; what to do`.
+
+Line and column count from 1; a tab and a wide character each are one column (see `positions`).
+"""
 
 from __future__ import annotations
 

@@ -4,7 +4,8 @@ tomllib gives values without positions. This scanner walks a text that tomllib h
 key, table and array element, where its name and where its value begin. It never judges the text: on text that tomllib
 refuses it may return nonsense or raise `ValueError`, but it always ends, since every step moves forward.
 
-1. Lines and columns count from 1; a column is a character, not a byte; "\\n" ends a line.
+1. Lines and columns count from 1; "\\n" ends a line. A column is one character (Unicode code point), whatever its bytes
+   or its width on a screen: a tab, a wide character and a combining accent each count as one.
 2. A path is a tuple of keys (str) and array positions (int, from 0), as one would index the dictionary from tomllib.
 3. Paths longer than `DEPTH_MAX` are not recorded; `Positions` then answers with the nearest parent.
 4. No recursion: open brackets are kept on a stack, so nesting is bounded by memory and not by Python.

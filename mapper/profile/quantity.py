@@ -16,12 +16,17 @@ import re
 from dataclasses import dataclass
 from fractions import Fraction
 
+from mapper.profile.readings import CURLY_QUOTES, LOOSE_NUMBER, decimal_text, number_readings, without_gaps
+
 TEXT_MAX = 32
 NUMBER_PATTERN = r"[+-]?(0|[1-9][0-9]*)(\.[0-9]+)?"
 
 _NUMBER = re.compile(NUMBER_PATTERN, re.ASCII)
-_NUMBER_THEN_UNIT = re.compile(rf"({NUMBER_PATTERN})(?P<unit>[A-Za-z%].*)", re.ASCII)
-_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+", re.ASCII)
+_LOOSE_QUANTITY = re.compile(
+    rf"(?P<number>[+-]?[0-9]+(?:\.[0-9]+)?[eE][+-]?[0-9]+|{LOOSE_NUMBER})[ \t\r\n\u00a0]*(?P<unit>.*)",
+    re.ASCII | re.DOTALL,
+)
+_COMMA = re.compile(r"[+-]?[0-9.]*,[0-9.,]*", re.ASCII)
 _EXPONENT = re.compile(r"[+-]?[0-9.]+[eE][+-]?[0-9]+", re.ASCII)
 
 _INCH_M = Fraction(254, 10_000)
@@ -119,6 +124,8 @@ _WRITTEN_OTHERWISE = {
     "msec": "ms", "µs": "us", "inch": "in", "inches": "in", '"': "in", "lbs": "lb", "kgs": "kg", "percent": "%",
     "pct": "%", "/s": "1/s", "s-1": "1/s", "kp/cm2": "bar", "PSI": "psi", "GPM": "gpm", "HP": "hp",
 }  # fmt: skip
+_TO_CONVERT = {"rad": "degrees", "rad/s": "degrees a second", "kp/cm2": "bar"}
+"""Units that are not another spelling of ours: the number changes too."""
 
 
 def pattern(dimension: Dimension) -> str:
@@ -134,12 +141,13 @@ def shown(text: str, longest: int = 40) -> str:
     return '"' + escaped.replace('"', '\\"') + '"'
 
 
-def parse(text: str, dimension: Dimension) -> Fraction:
+def parse(text: str, dimension: Dimension, *, example: str | None = None) -> Fraction:
     """Reads one quantity.
 
     Args:
         text: for example "50 mm".
         dimension: one of `DIMENSIONS`.
+        example: of the key that is read, for messages; without it that of the dimension.
     Returns:
         The exact value in `dimension.canonical`.
     Raises:
@@ -148,79 +156,143 @@ def parse(text: str, dimension: Dimension) -> Fraction:
     number, space, unit = text.partition(" ")
     if len(text) <= TEXT_MAX and space and _NUMBER.fullmatch(number) and unit in dimension.units:
         return Fraction(number) * dimension.units[unit]
-    raise _why_not(text, dimension)
+    raise _why_not(text, dimension, example or dimension.example)
 
 
-def _why_not(text: str, dimension: Dimension) -> QuantityError:
+def remedy_for(text: str, dimension: Dimension, example: str) -> str:
+    """What to write instead of `text`: the number that was found with its right unit, else the example.
+
+    Whatever is offered in quotes is a quantity of `dimension`.
+    """
+    loose = _LOOSE_QUANTITY.fullmatch(without_gaps(_without_quotes(text)).strip())
+    numbers = number_readings(loose["number"]) if loose else ()
+    if not loose or not numbers:
+        return f'write for example "{example}"'
+    written = loose["unit"].strip()
+    unit, sure = _unit_meant(written, dimension), True
+    if written == "":
+        if dimension.name == "share" and len(numbers) == 1 and abs(Fraction(numbers[0])) <= 1:
+            return _percent_offer(Fraction(numbers[0]))
+        unit, sure = example.partition(" ")[2], len(dimension.units) == 1
+    elif unit is None:
+        unit = _related_unit(written, dimension)
+        sure = False
+    offers = [f"{number} {unit}" for number in numbers]
+    if unit is None or any(len(offer) > TEXT_MAX for offer in offers):
+        return f'write for example "{example}"'
+    if len(offers) > 1:
+        return f'write "{offers[0]}" if the comma groups digits, "{offers[1]}" if it is the decimal mark'
+    if written == "" and not sure:
+        return f'write it with its unit, for example "{offers[0]}"'
+    return f'write "{offers[0]}"' if sure else f'write "{offers[0]}" if that is what is meant'
+
+
+def unit_spelled(unit: str) -> str:
+    """`unit` as the format spells it where it is a known other spelling of a unit, else as it is."""
+    return unit if unit in _TO_CONVERT else _WRITTEN_OTHERWISE.get(unit, unit)
+
+
+def _percent_offer(share: Fraction) -> str:
+    """A share without a unit from -1 to 1 is most likely a part of one, not per cent."""
+    percent = f'"{decimal_text(100 * share)} %"'
+    if abs(share) == 1:
+        return f'write {percent} if full scale is meant, else "{decimal_text(share)} %"'
+    return f"write {percent}"
+
+
+def _without_quotes(text: str) -> str:
+    return text.strip(CURLY_QUOTES + "\"' ")
+
+
+def _unit_meant(unit: str, dimension: Dimension) -> str | None:
+    """The unit of `dimension` that `unit` is another spelling of."""
+    if unit in dimension.units:
+        return unit
+    if unit_spelled(unit) in dimension.units:
+        return unit_spelled(unit)
+    same_letters = [name for name in dimension.units if name.lower() == unit.lower()]
+    return same_letters[0] if same_letters else None
+
+
+def _related_unit(unit: str, dimension: Dimension) -> str | None:
+    """The unit that differs from `unit` by a missing or needless "per second" and the like: deg/s for deg."""
+    unit = unit_spelled(unit)
+    for name in dimension.units:
+        if any(long.startswith(short) and long[len(short)] in "/2" for short, long in _by_length(name, unit)):
+            return name
+    return None
+
+
+def _by_length(one: str, two: str) -> list[tuple[str, str]]:
+    """The two as (shorter, longer); none of equal length."""
+    return [] if len(one) == len(two) else [(one, two) if len(one) < len(two) else (two, one)]
+
+
+def _why_not(text: str, dimension: Dimension, example: str) -> QuantityError:
     """The most helpful explanation of why `text` is refused; the order of the cases is from form to meaning."""
     allowed = f"{dimension.noun} has one number, one space and one of {dimension.unit_list()}"
-    example = f'write for example "{dimension.example}"'
     found = shown(text)
     if len(text) > TEXT_MAX:
-        return QuantityError(f"{found} has {len(text)} characters", f"a quantity has at most {TEXT_MAX}", example)
-    if text.strip() == "":
-        return QuantityError("nothing between the quotes", allowed, example)
-    if text != text.strip() or "  " in text or re.search(r"[\t\r\n]", text):
         return QuantityError(
-            f"{found} has blanks in the wrong place", allowed, f"write {shown(' '.join(text.split()))}"
+            f"{found} has {len(text)} characters",
+            f"a quantity has at most {TEXT_MAX}",
+            f'write for example "{example}"',
         )
+    remedy = remedy_for(text, dimension, example)
+    if text.strip() == "":
+        return QuantityError("nothing between the quotes", allowed, remedy)
+    if _without_quotes(text) != text.strip():
+        return QuantityError(f"{found} has quotes inside its quotes", allowed, remedy)
+    if without_gaps(text) != text:
+        return QuantityError(f"{found} has its digits grouped", "the digits of a number stand together", remedy)
+    if text != text.strip() or "  " in text or re.search(r"[\t\r\n]", text):
+        return QuantityError(f"{found} has blanks in the wrong place", allowed, remedy)
     number, space, unit = text.partition(" ")
     if not space:
-        return _without_space(text, dimension, allowed)
+        return QuantityError(f"{found} {_without_space(text)}", allowed, remedy)
     if not _NUMBER.fullmatch(number):
-        return _bad_number(number, unit, found, allowed, dimension)
-    return _bad_unit(number, unit, dimension)
+        return _bad_number(number, found, allowed, remedy)
+    return _bad_unit(unit, dimension, remedy)
 
 
-def _without_space(text: str, dimension: Dimension, allowed: str) -> QuantityError:
-    example = f'write for example "{dimension.example}"'
+def _without_space(text: str) -> str:
     if _NUMBER.fullmatch(text):
-        return QuantityError(f"{shown(text)} has no unit", allowed, example)
-    glued = _NUMBER_THEN_UNIT.fullmatch(text)
-    if glued and glued["unit"] in dimension.units:
-        return QuantityError(
-            f"{shown(text)} has no space before the unit", allowed, f'write "{glued[1]} {glued["unit"]}"'
-        )
-    return QuantityError(f"{shown(text)} is not a quantity", allowed, example)
+        return "has no unit"
+    if _COMMA.fullmatch(text):
+        return "has a comma in its number, and no unit"
+    loose = _LOOSE_QUANTITY.fullmatch(text)
+    return "has no space before the unit" if loose and loose["unit"] else "is not a quantity"
 
 
-def _bad_number(number: str, unit: str, found: str, allowed: str, dimension: Dimension) -> QuantityError:
-    example = f'write for example "{dimension.example}"'
+def _bad_number(number: str, found: str, allowed: str, remedy: str) -> QuantityError:
     if not number.isascii():
-        return QuantityError(f"{found} has a character that is not ASCII in its number", allowed, example)
+        return QuantityError(f"{found} has a character that is not ASCII in its number", allowed, remedy)
     if _COMMA.fullmatch(number):
         return QuantityError(
-            f"{found} has a comma in its number",
-            "the decimal sign is a point and digits are not grouped",
-            f"write {shown(number.replace(',', '.') + ' ' + unit)} if that is what is meant",
+            f"{found} has a comma in its number", "the decimal mark is a point and digits are not grouped", remedy
         )
     if _EXPONENT.fullmatch(number):
-        return QuantityError(f"{found} has an exponent", "a number is written out in full", example)
+        return QuantityError(f"{found} has an exponent", "a number is written out in full", remedy)
     plain = number.lstrip("+-").replace(".", "", 1)
     if plain.isdigit():
         return QuantityError(
             f"{found} has a number that starts or ends with a point, or starts with a needless zero",
             "a number has digits on both sides of its point and no zero in front of other digits",
-            example,
+            remedy,
         )
-    return QuantityError(f"{found} does not begin with a number", allowed, example)
+    return QuantityError(f"{found} does not begin with a number", allowed, remedy)
 
 
-def _bad_unit(number: str, unit: str, dimension: Dimension) -> QuantityError:
+def _bad_unit(unit: str, dimension: Dimension, remedy: str) -> QuantityError:
     allowed = f"{dimension.noun} is given in {dimension.unit_list()}"
-    example = f'write for example "{dimension.example}"'
-    found = f"unit {shown(unit)} is not known"
     homes = [other for other in DIMENSIONS.values() if unit in other.units]
     if homes:
         home = homes[0].noun.partition(" ")[2]  # without its article
-        return QuantityError(f"{shown(unit)} is a unit of {home}", allowed, example)
-    same_letters = [name for name in dimension.units if name.lower() == unit.lower()]
-    if same_letters:
-        return QuantityError(found, f"{allowed}, spelled just so", f'write "{number} {same_letters[0]}"')
-    other = _WRITTEN_OTHERWISE.get(unit)
-    if other in dimension.units:
-        remedy = "convert the value to degrees" if unit.startswith("rad") else f'write "{number} {other}"'
-        if unit == "kp/cm2":
-            remedy = "convert the value to bar"
-        return QuantityError(found, allowed, remedy)
-    return QuantityError(found, allowed, example)
+        return QuantityError(f"{shown(unit)} is a unit of {home}", allowed, remedy)
+    found = f"unit {shown(unit)} is not known"
+    meant = _unit_meant(unit, dimension)
+    if meant is not None and meant.lower() == unit.lower():
+        return QuantityError(found, f"{allowed}, spelled just so", remedy)
+    if unit in _TO_CONVERT and _WRITTEN_OTHERWISE[unit] in dimension.units:
+        return QuantityError(found, allowed, f"convert the value to {_TO_CONVERT[unit]}")
+    return QuantityError(found, allowed, remedy)

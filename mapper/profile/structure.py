@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 from mapper.profile import layout
 from mapper.profile.messages import Report, key_text, listing, looks_misspelt, nearest
 from mapper.profile.positions import Path
-from mapper.profile.quantity import shown
+from mapper.profile.quantity import remedy_for, shown
+from mapper.profile.readings import decimal_text
 from mapper.profile.values import BadNumber
 
 if TYPE_CHECKING:
@@ -113,13 +114,15 @@ def _missing(node: layout.Node, value: layout.Data, path: Path, report: Report) 
     unknown = [name for name in value if name not in node.get("properties", {})]
     for key in node["required"]:
         # jsonschema reports every missing key by itself; what is said twice is dropped by `ProfileError`.
-        if key in value or looks_misspelt(key, unknown):
+        misspelt = next((name for name in unknown[:_UNKNOWN_MAX] if looks_misspelt(key, [name])), None)
+        # In a closed table the misspelt key is reported as unknown; nobody else would speak of it in an open one.
+        if key in value or (misspelt is not None and node.get("additionalProperties") is False):
             continue
         child = layout.resolve(node.get("properties", {}).get(key, {}))
         report.at(
             path, key=True, found=f'key "{key}" is missing',
             allowed=f"{_table_name(path)} needs it ({_sentence(str(child.get('description', 'see `mapper schema`')))})",
-            remedy=f"add {_example(key, child, path)}",
+            remedy=f"write {key} instead of {key_text(misspelt)}" if misspelt else f"add {_example(key, child, path)}",
         )  # fmt: skip
 
 
@@ -168,6 +171,7 @@ def _wrong_type(node: layout.Node, value: layout.Data, path: Path, report: Repor
         remedy = f"write for example {_toml(node['examples'][0])}"
         if isinstance(value, (int, Fraction)) and not isinstance(value, bool):
             found += " without a unit"
+            remedy = remedy_for(decimal_text(value), dimension, node["examples"][0])
         report.at(path, found=found, allowed=allowed, remedy=remedy)
         return
     wanted = {

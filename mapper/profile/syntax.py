@@ -13,6 +13,7 @@ from typing import Any, NoReturn
 from mapper.profile.messages import Message, ProfileError, item_text
 from mapper.profile.positions import DEPTH_MAX, Path, first_repeat, scan
 from mapper.profile.quantity import shown
+from mapper.profile.slips import slip_near
 from mapper.profile.values import exact_float
 
 BYTES_MAX = 1024 * 1024
@@ -23,11 +24,6 @@ _PLACE = re.compile(r"\(at (?:line (\d+), column (\d+)|end of document)\)$")
 _REPEATED = ("Cannot overwrite", "Cannot declare", "Duplicate inline", "Cannot redefine", "Cannot mutate")
 _HEADER = re.compile(r"^[ \t]*\[\[?[ \t]*([A-Za-z0-9_.-]+)[ \t]*\]", re.MULTILINE)
 _KEY = re.compile(r"[ \t]*([A-Za-z0-9_.-]+)[ \t]*=")
-_UNQUOTED = re.compile(
-    r"(?P<key>[A-Za-z0-9_-]+)[ \t]*=[ \t]*(?P<number>[+-]?[0-9][0-9.]*)[ \t]*(?P<unit>(?:[A-Za-z%]|1/)[A-Za-z0-9/% ]*)"
-)
-
-_NEEDLESS_ZERO = re.compile(r"=[ \t]*(?P<number>[+-]?0[0-9]+)")
 
 _WORDS = (  # what tomllib says first: what was found, what is allowed, what to do
     ("Expected newline", "something stands after the value", "a line holds one key and one value",
@@ -140,19 +136,9 @@ def _refuse_syntax(text: str, complaint: str, file_name: str) -> NoReturn:
     if complaint.startswith(_REPEATED):
         _refuse_repeat(text, offset, (line, column), file_name)
     item = _item_at(text, offset, lines[line - 1])
-    for unquoted in _UNQUOTED.finditer(lines[line - 1]):
-        if unquoted.start() < column <= unquoted.end() + 1:
-            unit = unquoted["unit"].strip()
-            value = f"{unquoted['number']} {unit}"
-            column = unquoted.start("number") + 1
-            remedy = f'write {unquoted["key"]} = "{value}"'
-            found = f"{value} without quotes"
-            _refuse(file_name, (line, column), item, found, "a value with a unit is text in double quotes", remedy)
-    zero = _NEEDLESS_ZERO.search(lines[line - 1])
-    if zero and zero.start() < column <= zero.end():
-        found = f"the number {zero['number']} begins with a needless zero"
-        place, remedy = (line, zero.start("number") + 1), "remove the zero"
-        _refuse(file_name, place, item, found, "a number has no zero in front of other digits", remedy)
+    slip = slip_near(lines[line - 1], column)
+    if slip is not None:
+        _refuse(file_name, (line, slip.column), item, slip.found, slip.allowed, slip.remedy)
     for start, found, allowed, remedy in _WORDS:
         if complaint.startswith(start):
             _refuse(file_name, (line, column), item, found, allowed, remedy)

@@ -111,7 +111,7 @@ def _quantity(
     if not isinstance(data, str):
         return None
     try:
-        value = parse(data, dimension)
+        value = parse(data, dimension, example=node["examples"][0])
     except QuantityError as error:
         report.at(path, found=error.found, allowed=error.allowed, remedy=error.remedy)
         return None
@@ -119,11 +119,21 @@ def _quantity(
         return value
     report.at(
         path,
-        found=f"{shown(data)} is out of range",
+        found=f"{shown(data)}{_in_unit_of_bound(value, data, node, dimension)} is out of range",
         allowed=f"{path[-1]} is {layout.bounds(node)}",
         remedy="correct the value or its unit",
     )
     return None
+
+
+def _in_unit_of_bound(value: Fraction, text: str, node: layout.Node, dimension: Dimension) -> str:
+    """` (500 mm)` for "50 cm" where the bounds are in mm: a slip of the unit is then easy to see."""
+    nearer = ("x-highest", "x-lowest", "x-above") if value > 0 else ("x-lowest", "x-above", "x-highest")
+    unit = next(node[key] for key in nearer if key in node).partition(" ")[2]
+    if text.partition(" ")[2] == unit:
+        return ""
+    number = float(value / dimension.units[unit])
+    return f" ({number:{'.6g' if abs(number) < 1_000_000 else '.0f'}} {unit})"
 
 
 def _within(value: Fraction, node: layout.Node, dimension: Dimension) -> bool:

@@ -7,8 +7,8 @@ from mapper.replay.lockstep import Difference, first_difference, run_lockstep
 from mapper.replay.plant import CORNERS, Plant, PlantParameters, plant_parameters
 from mapper.replay.recording import Column, Recording, RecordingError, read_recording
 from mapper.replay.report import report_html
-from mapper.replay.run import ReadyReplay, Trace, make_trace, ready_replay, run_replay
-from mapper.replay.summary import Event, JointSummary, Summary, summarise
+from mapper.replay.run import ReadyReplay, Trace, about, make_trace, ready_replay, run_replay
+from mapper.replay.summary import Event, FaultOutcome, JointSummary, RunOn, Summary, summarise
 from mapper.replay.trace import trace_columns, trace_csv
 
 __all__ = [
@@ -20,6 +20,7 @@ __all__ = [
     "Event",
     "Fault",
     "FaultError",
+    "FaultOutcome",
     "FaultWires",
     "JointSummary",
     "Note",
@@ -29,8 +30,10 @@ __all__ = [
     "ReadyReplay",
     "Recording",
     "RecordingError",
+    "RunOn",
     "Summary",
     "Trace",
+    "about",
     "first_difference",
     "make_trace",
     "operator_names",

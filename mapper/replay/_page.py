@@ -290,6 +290,7 @@ function listen(canvas) {
   const pump = addRow("Pump flow", 130), asked = series(data.pump.asked), given = series(data.pump.given);
   pump.axis = true; pump.limits = [data.pump.limit];
   pump.readouts = [keyLine(pump.key, "demand", "asked, l/min", asked, 1), keyLine(pump.key, "joint", "given, l/min", given, 1)];
+  const word = document.createElement("div"); word.textContent = "asked: before sharing"; pump.key.append(word);
   keyLine(pump.key, "stop", "pump's limit", null, 0, true);
   pump.lines = [[asked, "demand"], [given, "joint"]]; pump.range = range([asked, given], [0, data.pump.limit]);
   rows.push(pump);

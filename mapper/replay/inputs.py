@@ -23,12 +23,13 @@ from numpy.typing import NDArray
 
 from mapper.law import INPUT_BITS
 from mapper.profile.profile import Joint, Profile, Track
-from mapper.replay.recording import DIGITAL_NAMES, Column, Recording, RecordingError, resample
+from mapper.replay.recording import DIGITAL_NAMES, GAP_S, Column, Gap, Recording, RecordingError, resample
 
 BLEND_S = 1.0
 PAUSE_S = 0.2
 HOLD_LAST_S = 1.0
 AFTER_S = 0.5
+GAPS_SHOWN = 3
 IN_INTS = 66
 
 Floats = NDArray[np.float64]
@@ -88,7 +89,11 @@ def prepare_inputs(profile: Profile, recording: Recording, mode: str | None = No
     notes: list[Note] = []
     own_buttons = _has_buttons(recording)
     columns = _assign(profile, recording, notes)
-    channels = [_channel(joint, columns.get(joint.name, {}), recording, ticks, notes) for joint in profile.joints]
+    gaps: dict[str, tuple[Gap, ...]] = {}
+    channels = [
+        _channel(joint, columns.get(joint.name, {}), (recording, ticks), notes, gaps) for joint in profile.joints
+    ]
+    notes += _gap_notes(gaps)
     start_deg = [
         _start_deg(joint, channel if own_buttons else None)
         for joint, channel in zip(profile.joints, channels, strict=True)
@@ -218,24 +223,23 @@ def _check_counts(profile: Profile, column: Column, recording: Recording) -> Non
 
 
 def _channel(
-    joint: Joint, columns: dict[int | None, Column], recording: Recording, ticks: Floats, notes: list[Note]
+    joint: Joint,
+    columns: dict[int | None, Column],
+    source: tuple[Recording, Floats],
+    notes: list[Note],
+    gaps: dict[str, tuple[Gap, ...]],
 ) -> _Channel | None:
+    """`source`: the recording and the ticks onto which it is brought; `notes` and `gaps` are added to."""
     if not columns:
         return None
     tracks = joint.operator.sensor.tracks
     channel = _Channel(values=[], counts=[None] * len(tracks))
     sampled: dict[int | None, Floats] = {}
     for key, column in columns.items():
-        values, gaps = resample(recording, column, ticks)
+        values, found = resample(source[0], column, source[1])
         sampled[key] = values
-        for gap in gaps:
-            notes.append(
-                Note(
-                    kind="gap",
-                    text=f"{column.header}: no sample from {gap.start_s:.2f} s to {gap.end_s:.2f} s; "
-                    "the value before is held, and the step after it may be taken for a broken wire",
-                )
-            )
+        if found:
+            gaps[column.header] = found
         if key is None:
             _note_clamp(joint, column, values, notes)
     for index, track in enumerate(tracks):
@@ -256,6 +260,28 @@ def _channel(
                 )
             )
     return channel
+
+
+def _gap_notes(gaps: dict[str, tuple[Gap, ...]]) -> list[Note]:
+    """One note for all columns that have the same gaps: how many, how long, the first few."""
+    columns: dict[tuple[Gap, ...], list[str]] = {}
+    for header, found in gaps.items():
+        columns.setdefault(found, []).append(header)
+    notes = []
+    for found, headers in columns.items():
+        spans = [f"{gap.start_s:.2f} to {gap.end_s:.2f} s" for gap in found[:GAPS_SHOWN]]
+        longest = max(found, key=lambda gap: gap.end_s - gap.start_s)
+        many = len(found) > GAPS_SHOWN
+        count = f"{len(found)} gaps" if len(found) > 1 else "a gap"
+        text = f"{', '.join(headers)}: {count} of more than {GAP_S:g} s without a sample"
+        if len(found) > 1:
+            text += f", the longest {longest.end_s - longest.start_s:.2f} s"
+        text += f", {'the first ' if many else ''}at {', '.join(spans)}"
+        text += "; the value before is held, and the step after it may be taken for a broken wire"
+        if many:
+            text += "; record at 10 samples a second or more"
+        notes.append(Note(kind="gap", text=text))
+    return notes
 
 
 def _note_clamp(joint: Joint, column: Column, values: Floats, notes: list[Note]) -> None:

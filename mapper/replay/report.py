@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from mapper.law import FLAGS, STATES
 from mapper.profile.profile import Profile
 from mapper.replay._page import SCRIPT, STYLE
+from mapper.replay.events import Event, RunOn
 from mapper.replay.run import Trace
-from mapper.replay.summary import LIMITS, Event, JointSummary, Summary
+from mapper.replay.summary import LIMITS, JointSummary, Summary
 
 BUCKETS_MAX = 6000
 _STRONGEST = ("brake", "gap", "share", "flow", "speed")
@@ -61,9 +62,10 @@ def report_html(trace: Trace, summary: Summary, profile: Profile, extra_facts: S
         f"<h1>{text(title)}</h1>",
         f'<p class="lead">{text(_lead(summary, trace))}</p>',
         '<div class="caution">' + "".join(f"<p>{text(line)}</p>" for line in _CAUTIONS) + "</div>",
-        _facts(trace, profile, extra_facts),
+        _facts(trace, profile, [*_found(summary, profile), *extra_facts]),
         "<h2>Joints</h2>",
         _joint_table(summary.joints),
+        _joint_words(),
         "<h2>What happened when</h2>",
         '<div class="bar"><button data-act="in">closer</button><button data-act="out">wider</button>'
         '<button data-act="left">earlier</button><button data-act="right">later</button>'
@@ -116,20 +118,14 @@ def _lead(summary: Summary, trace: Trace) -> str:
 
 
 def _facts(trace: Trace, profile: Profile, extra: Sequence[tuple[str, str]]) -> str:
+    about = trace.recording_about
     facts = [
         ("Machine", f"{profile.machine_name} ({profile.machine_id}, revision {profile.revision})"),
         ("Profile", f"{_base_name(profile.file_name)}, digest {trace.profile_digest}"),
         ("Table", f"digest {trace.table_digest}"),
-        ("Recording", _base_name(trace.recording_name)),
+        ("Recording", _base_name(trace.recording_name) + (f": {about}" if about else "")),
         ("Plant", f"{trace.corner} corner of the profile's tolerances"),
         ("Tick", f"{trace.tick_s * 1000:g} ms, {len(trace.law)} ticks"),
-        (
-            "Faults injected",
-            "; ".join(
-                f"{fault.time_s:g} s {fault.in_words()}" for fault in sorted(trace.faults, key=lambda one: one.time_s)
-            )
-            or "none",
-        ),
         *extra,
     ]
     return (
@@ -139,6 +135,29 @@ def _facts(trace: Trace, profile: Profile, extra: Sequence[tuple[str, str]]) -> 
     )
 
 
+def _found(summary: Summary, profile: Profile) -> list[tuple[str, str]]:
+    """Faults and what became of them, the pump, warnings, and the waivers that the profile carries."""
+    pump = (
+        f"at most {summary.pump_asked_l_min:.1f} l/min asked for (before sharing), "
+        f"{summary.pump_given_l_min:.1f} given, {summary.pump_limit_l_min:.1f} the pump's limit; "
+        f"shared for {summary.pump_shared_s:.2f} s"
+    )
+    faults = [
+        ("Fault injected" if outcome.after_s is not None else "Fault NOT noticed", outcome.text)
+        for outcome in summary.fault_outcomes
+    ]
+    waivers = [
+        ("Waiver in the profile", f"{waiver.limit} of {waiver.joint or 'machine'}: {waiver.reason}")
+        for waiver in profile.waivers
+    ]
+    return [
+        *(faults or [("Faults injected", "none")]),
+        ("Pump", pump),
+        *(("Warning", text) for text in summary.warnings),
+        *(waivers or [("Waivers in the profile", "none")]),
+    ]
+
+
 def _number(value: float | None, digits: int) -> str:
     return "–" if value is None else f"{value:.{digits}f}"
 
@@ -146,10 +165,12 @@ def _number(value: float | None, digits: int) -> str:
 def _joint_table(joints: Sequence[JointSummary]) -> str:
     head = (
         f"<tr><th></th><th colspan=3>tracking error</th><th colspan={len(LIMITS)}>time limited by, s</th>"
-        "<th colspan=2>least room to soft stop, deg</th><th></th></tr>"
+        "<th colspan=2>least room to soft stop, deg</th><th colspan=2>room full speed needs, deg</th>"
+        "<th></th><th></th></tr>"
         "<tr><th>joint</th><th class=n>worst, deg</th><th class=n>at, s</th><th class=n>rms, deg</th>"
         + "".join(f"<th class=n>{name}</th>" for name, _ in LIMITS)
-        + "<th class=n>upper</th><th class=n>lower</th><th class=n>peak, deg/s</th></tr>"
+        + "<th class=n>upper</th><th class=n>lower</th>" * 2
+        + "<th class=n>peak, deg/s</th><th class=n>switches, 1/min</th></tr>"
     )
     rows = []
     for joint in joints:
@@ -160,12 +181,32 @@ def _joint_table(joints: Sequence[JointSummary]) -> str:
             *(f"{joint.limited_s[name]:.2f}" for name, _ in LIMITS),
             _number(joint.upper_room_deg, 2),
             _number(joint.lower_room_deg, 2),
+            _number(joint.upper_brake_deg, 1),
+            _number(joint.lower_brake_deg, 1),
             f"{joint.peak_speed_deg_s:.1f}",
+            _number(joint.switches_per_min, 0),
         ]
         rows.append(
             f"<tr><td>{html.escape(joint.name)}</td>" + "".join(f"<td class=n>{cell}</td>" for cell in cells) + "</tr>"
         )
     return f'<div class="scroll"><table>{head}{"".join(rows)}</table></div>'
+
+
+def _joint_words() -> str:
+    return (
+        '<p class="lead">Room full speed needs: so far before a soft stop the brake curve begins to lower full '
+        "speed, so braking in mid-travel is meant. Switches: how often the drive goes between zero and either "
+        "direction in a minute while the operator is at rest.</p>"
+    )
+
+
+def run_on_text(run_on: Sequence[RunOn]) -> str:
+    """How far the joints ran on after a stop began, in one line; empty where none moved."""
+    return "; ".join(
+        f"{one.joint} {one.angle_deg:.2f} deg from {abs(one.speed_deg_s):.1f} deg/s, "
+        + (f"stood after {one.time_s:.2f} s" if one.stood else f"still moving after {one.time_s:.2f} s")
+        for one in run_on
+    )
 
 
 def _event_table(events: Sequence[Event]) -> str:
@@ -177,9 +218,10 @@ def _event_table(events: Sequence[Event]) -> str:
         rows.append(
             f'<tr><td><span class="chip" style="background:{colour}">{number}</span></td>'
             f"<td class=n>{event.time_s:.3f}</td><td>{what}</td><td>{state}</td>"
-            f"<td>{html.escape(event.waits)}</td></tr>"
+            f"<td>{html.escape(event.waits)}</td><td>{html.escape(run_on_text(event.run_on))}</td></tr>"
         )
-    head = "<tr><th></th><th class=n>time, s</th><th>what</th><th>state entered</th><th>waits for</th></tr>"
+    head = "<tr><th></th><th class=n>time, s</th><th>what</th><th>state entered</th><th>waits for</th>"
+    head += "<th>ran on until it stood</th></tr>"
     return f'<div class="scroll"><table>{head}{"".join(rows)}</table></div>'
 
 
@@ -272,7 +314,7 @@ def _data(trace: Trace, summary: Summary, profile: Profile) -> dict[str, object]
         ],
         "joints": joints,
         "pump": {
-            "asked": _series(trace.pump_asked_l_min(), width),
+            "asked": _series(trace.asked_l_min, width),
             "given": _series(trace.pump_given_l_min(), width),
             "limit": summary.pump_limit_l_min,
         },

@@ -13,13 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mapper.law import load_core
+from mapper.law.core import CURVES
 from mapper.profile.profile import Profile
 from mapper.replay._library import HEAD_DOUBLES, JOINT_DOUBLES, OUT_INTS, CompiledPlant
 from mapper.replay.faults import CountFault, Fault, place_faults
 from mapper.replay.inputs import Note, Prepared, prepare_inputs
 from mapper.replay.plant import plant_parameters
 from mapper.replay.recording import Recording
-from mapper.table import table_digest
+from mapper.table import decode_table, table_digest
+from mapper.table.table import FULL_E4, Q16
 
 Ints = NDArray[np.int32]
 Floats = NDArray[np.float64]
@@ -39,6 +41,8 @@ OF_JOINT = {
 }
 """Columns of the law's output for each joint."""
 M3_S_TO_L_MIN = 60_000.0
+_FLOW_PER_SPEED = CURVES["flow_per_speed_positive"]
+_ABOUT_MAX = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +54,7 @@ class Trace:
     """
 
     recording_name: str
+    recording_about: str  # the recording's first comment line; empty where it has none
     corner: str
     profile_digest: str
     table_digest: str
@@ -62,6 +67,7 @@ class Trace:
     inputs: Ints
     law: Ints
     motion: Floats
+    asked_l_min: Floats  # what the law's target speeds need of the pump before rule L6e shares it
     notes: tuple[Note, ...]
     faults: tuple[Fault, ...]
 
@@ -90,8 +96,8 @@ class Trace:
         """Flow through the joint's valve over each tick, signed like the joint's motion; 0 for an electric joint."""
         return self.motion[:, HEAD_DOUBLES + JOINT_DOUBLES * index + 2] * M3_S_TO_L_MIN
 
-    def pump_asked_l_min(self) -> Floats:
-        """What the valves together would take if the pump could give it."""
+    def valves_asked_l_min(self) -> Floats:
+        """What the valves together, as far as they are open, would take if the pump could give it."""
         return self.motion[:, 0] * M3_S_TO_L_MIN
 
     def pump_given_l_min(self) -> Floats:
@@ -177,6 +183,7 @@ def make_trace(
         array.setflags(write=False)
     return Trace(
         recording_name=recording.file_name,
+        recording_about=about(recording),
         corner=corner,
         profile_digest=profile.digest.hex()[:16],
         table_digest=table_digest(table_bytes),
@@ -189,6 +196,42 @@ def make_trace(
         inputs=ready.inputs,
         law=law,
         motion=motion,
+        asked_l_min=flow_asked(table_bytes, law),
         notes=ready.prepared.notes,
         faults=tuple(faults),
     )
+
+
+def flow_asked(table_bytes: bytes, law: Ints) -> Floats:
+    """Flow in l/min that the limited target speeds need of the pump in each tick, before they share it (rule L6e).
+
+    Where the pump is not shared the sum is formed as in L6e from the wanted speeds. Where it is, the wanted speeds are
+    those after sharing, and the sum is supply / factor; the factor is rounded down by less than 1/65536.
+    """
+    table = decode_table(table_bytes)
+    live = load_core().table(table_bytes)
+    total = np.zeros(len(law))
+    for index, joint in enumerate(table.joints):
+        if joint.flow_full_ml_min == 0:
+            continue
+        first = len(HEAD) + len(OF_JOINT) * index
+        wanted = law[:, first + OF_JOINT["wanted_mdeg_s"]].astype(np.int64)
+        position = np.ascontiguousarray(law[:, first + OF_JOINT["position_mdeg"]])
+        for direction, sign in ((0, 1), (1, -1)):
+            rows = np.flatnonzero(np.sign(wanted) == sign)
+            if rows.size:
+                per_speed = live.curve(index, _FLOW_PER_SPEED + direction, position[rows]).astype(np.int64)
+                need = -(-(np.abs(wanted[rows]) * per_speed) // Q16)
+                total[rows] += need * (joint.flow_full_ml_min / (FULL_E4 * 1000.0))
+    share = law[:, HEAD["share_q16"]]
+    shared = share < Q16
+    total[shared] = table.machine.pump_ml_min / 1000.0 * Q16 / np.maximum(1, share[shared])
+    total.setflags(write=False)
+    return total
+
+
+def about(recording: Recording) -> str:
+    """The recording's first comment line, empty without one; nothing in it that a terminal takes for a command."""
+    text = recording.comments[0] if recording.comments else ""
+    shown = "".join(character for character in text if character.isprintable())
+    return shown if len(shown) <= _ABOUT_MAX else shown[:_ABOUT_MAX] + " ..."

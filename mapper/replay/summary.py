@@ -1,4 +1,4 @@
-"""What a trace comes to: a few numbers a joint, and what happened in words."""
+"""What a trace comes to: a few numbers a joint, the pump, what happened in words, and what to be warned of."""
 
 from __future__ import annotations
 
@@ -7,11 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mapper.law import CAUSES, FLAGS, STATES, waits_text
-from mapper.profile.profile import Profile
+from mapper.law import FLAGS, STATES
+from mapper.profile.profile import Joint, Profile
+from mapper.replay.events import Event, FaultOutcome, RunOn, fault_outcomes, find_events
 from mapper.replay.run import Trace
+from mapper.table import compile_table
+from mapper.table.table import Curve, JointTable
 
-NO_JOINT = 255
+__all__ = ["LIMITS", "Event", "FaultOutcome", "JointSummary", "RunOn", "Summary", "summarise"]
+
 RUNNING = STATES.index("running")
 LIMITS = (
     ("speed", "at_limit"),
@@ -21,32 +25,13 @@ LIMITS = (
     ("gap", "held"),
 )
 """What limited a joint, and the law's flag for it."""
-
-CAUSE_TEXT = {
-    "none": "",
-    "enabling_device_released": "the enabling device was let go",
-    "emergency_stop": "the emergency stop was open",
-    "late_tick": "a tick came later than is allowed",
-    "assertion": "an assertion of the controller's program failed",
-    "stop_channel_discrepancy": "the two emergency-stop channels differed for too long",
-    "operator_counts": "the operator sensor{joint} read counts outside its window, or jumped",
-    "operator_disagreement": "the two tracks of the operator sensor{joint} disagreed",
-    "position_counts": "the position sensor{joint} read counts outside its window, or jumped",
-    "position_disagreement": "the two tracks of the position sensor{joint} disagreed",
-    "moved_without_drive": "joint{joint} moved without drive",
-    "drive_without_motion": "joint{joint} did not move although it was driven",
-}
-_ORDINARY = {
-    ("powering_up", "stopped"): "every sensor is good",
-    ("powering_up", "emergency_stop"): "every sensor is good, and the emergency stop is open",
-    ("stopped", "matching"): "reset was given and the enabling device pressed",
-    ("matching", "running"): "the operator matches the arm",
-    ("matching", "stopped"): "the enabling device was let go",
-    ("stopping", "stopped"): "every joint stands, or the deadline has passed",
-    ("stopping", "emergency_stop"): "every joint stands, or the deadline has passed",
-    ("emergency_stop", "stopped"): "the cause is gone and reset was given",
-    ("fault", "stopped"): "the cause is gone and reset was given",
-}
+REST_S = 1.0
+REST_MDEG = 300
+"""The operator is at rest where what he asks of a joint stays within 0.3 deg for a second; a lever, in its deadband."""
+REST_LEAST_S = 10.0
+SWITCHES_MAX_PER_MIN = 60.0
+"""Switches of a valve in a minute of rest from which on a warning is given; of at least REST_LEAST_S of rest. Our own
+choice: a switch a second is seen and heard, and settling after every move stays far below it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,46 +47,54 @@ class JointSummary:
     upper_room_deg: float | None  # least distance to the upper soft stop in the whole replay; negative: beyond it
     lower_room_deg: float | None
     peak_speed_deg_s: float  # of the plant, in the whole replay
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Event:
-    """kind: state, mode or fault."""
-
-    time_s: float
-    kind: str
-    text: str
-    state: str  # entered, or as it was
-    waits: str  # what the state goes on to wait for; empty for other events
+    upper_brake_deg: float | None  # room before the upper soft stop that full speed needs; None: no soft stops
+    lower_brake_deg: float | None
+    rest_s: float  # for how long the operator was at rest
+    switches_per_min: float | None  # of the drive between zero, plus and minus at operator rest; None: no rest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
+    """Flows in l/min."""
+
     joints: tuple[JointSummary, ...]
     events: tuple[Event, ...]
+    fault_outcomes: tuple[FaultOutcome, ...]
+    warnings: tuple[str, ...]
     running_s: float
     final_state: str
-    pump_peak_l_min: float
+    pump_asked_l_min: float  # most that the law's target speeds needed, before they shared the pump
+    pump_given_l_min: float  # most that the pump gave
     pump_limit_l_min: float
+    pump_shared_s: float  # for how long the pump was shared
 
 
 def summarise(trace: Trace, profile: Profile) -> Summary:
-    """Reduce a trace of this profile."""
+    """Reduce a trace of this profile. Raises CompileError where the profile cannot be compiled."""
     state = trace.head("state")
     running = state == RUNNING
-    asked = trace.pump_asked_l_min()
+    table = compile_table(profile)
+    joints = tuple(
+        _joint_summary(trace, joint, table.joints[index], index, running) for index, joint in enumerate(profile.joints)
+    )
+    outcomes = fault_outcomes(trace, profile)
     return Summary(
-        joints=tuple(_joint_summary(trace, profile, index, running) for index in range(len(profile.joints))),
-        events=_events(trace),
+        joints=joints,
+        events=find_events(trace, profile),
+        fault_outcomes=outcomes,
+        warnings=tuple(_chatter(one) for one in joints if _chatters(one)),
         running_s=float(np.count_nonzero(running) * trace.tick_s),
         final_state=STATES[int(state[-1])],
-        pump_peak_l_min=float(asked.max()),
+        pump_asked_l_min=float(trace.asked_l_min.max()),
+        pump_given_l_min=float(trace.pump_given_l_min().max()),
         pump_limit_l_min=float(profile.supply.flow_m3_s) * 60_000.0,
+        pump_shared_s=float(np.count_nonzero(trace.head("share_q16") < 65_536) * trace.tick_s),
     )
 
 
-def _joint_summary(trace: Trace, profile: Profile, index: int, running: NDArray[np.bool_]) -> JointSummary:
-    joint = profile.joints[index]
+def _joint_summary(
+    trace: Trace, joint: Joint, table: JointTable, index: int, running: NDArray[np.bool_]
+) -> JointSummary:
     flags = trace.joint(index, "flags")
     limited = {
         name: float(np.count_nonzero(((flags & FLAGS[flag]) != 0) & running) * trace.tick_s) for name, flag in LIMITS
@@ -115,12 +108,16 @@ def _joint_summary(trace: Trace, profile: Profile, index: int, running: NDArray[
         row = int(np.argmax(np.abs(error)))
         worst, at = float(abs(error[row])), float(trace.time_s[row])
         rms = float(np.sqrt(np.sum(error**2) / np.count_nonzero(running)))
-    upper = lower = None
+    upper = lower = upper_brake = lower_brake = None
     soft = joint.limits.soft_stops_deg
     position = trace.position_deg(index)
     if soft is not None:
         upper = float(float(soft.upper) - position.max())
         lower = float(position.min() - float(soft.lower))
+        upper_brake, lower_brake = (
+            brake_room_deg(curve, speed) for curve, speed in zip(table.brake, table.speed_full_mdeg_s, strict=True)
+        )
+    rest_s, switches = _switches(trace, joint, index, running)
     return JointSummary(
         name=joint.name,
         follows=joint.control == "follow",
@@ -131,61 +128,69 @@ def _joint_summary(trace: Trace, profile: Profile, index: int, running: NDArray[
         upper_room_deg=upper,
         lower_room_deg=lower,
         peak_speed_deg_s=float(np.abs(trace.speed_deg_s(index)).max()),
+        upper_brake_deg=upper_brake,
+        lower_brake_deg=lower_brake,
+        rest_s=rest_s,
+        switches_per_min=switches,
     )
 
 
-def _joint_name(trace: Trace, number: int) -> str | None:
-    return trace.joint_names[number] if number != NO_JOINT and number < len(trace.joint_names) else None
+def brake_room_deg(brake: Curve, speed_mdeg_s: int) -> float | None:
+    """Least room before a soft stop, in deg, at which the brake curve (room in mdeg, speed in mdeg/s, rising) allows
+    this speed; None where it never does."""
+    before: tuple[int, int] | None = None
+    for room, allowed in brake.points:
+        if allowed >= speed_mdeg_s:
+            if before is None:
+                return room / 1000.0
+            share = (speed_mdeg_s - before[1]) / (allowed - before[1])
+            return (before[0] + share * (room - before[0])) / 1000.0
+        before = (room, allowed)
+    return None
 
 
-def _events(trace: Trace) -> tuple[Event, ...]:
-    state = trace.head("state")
-    time_s = trace.time_s
-    events: list[Event] = []
-    changes = [0, *(np.flatnonzero(np.diff(state)) + 1).tolist()]
-    for order, row in enumerate(changes):
-        end = changes[order + 1] if order + 1 < len(changes) else len(state)
-        events.append(
-            Event(
-                time_s=float(time_s[row]),
-                kind="state",
-                text=_why(trace, row),
-                state=STATES[int(state[row])],
-                waits=_waits(trace, row, end),
-            )
-        )
-    moving = np.isin(state, [STATES.index(name) for name in ("matching", "running", "stopping")])
-    mode = trace.head("mode")
-    for row in (np.flatnonzero((np.diff(mode) != 0) & moving[1:] & moving[:-1]) + 1).tolist():
-        text = f"speed mode: {('reduced', 'full')[int(mode[row])]}"
-        events.append(Event(time_s=float(time_s[row]), kind="mode", text=text, state=STATES[int(state[row])], waits=""))
-    for fault in trace.faults:
-        row = min(max(round(fault.time_s / trace.tick_s) + trace.zero_tick, 0), len(state) - 1)
-        text = f"injected: {fault.in_words()}"
-        events.append(Event(time_s=fault.time_s, kind="fault", text=text, state=STATES[int(state[row])], waits=""))
-    return tuple(sorted(events, key=lambda event: (event.time_s, event.kind)))
+def _switches(trace: Trace, joint: Joint, index: int, running: NDArray[np.bool_]) -> tuple[float, float | None]:
+    """Seconds of operator rest while running, and switches of the drive in a minute of it."""
+    target = trace.joint(index, "target").astype(np.float64)
+    ticks = max(1, round(REST_S / trace.tick_s))
+    if joint.control == "follow":
+        if joint.continuous:
+            target = np.unwrap(target, period=360_000.0)
+        rest = running & (_spread(target, ticks) <= REST_MDEG)
+    else:
+        rest = running & (_spread((target != 0.0).astype(np.float64), ticks) == 0.0) & (target == 0.0)
+    seconds = float(np.count_nonzero(rest) * trace.tick_s)
+    if seconds == 0.0:
+        return 0.0, None
+    sign = np.sign(trace.joint(index, "drive_e4"))
+    switched = np.append(False, np.diff(sign) != 0)
+    return seconds, float(np.count_nonzero(switched & rest) * 60.0 / seconds)
 
 
-def _why(trace: Trace, row: int) -> str:
-    after = STATES[int(trace.head("state")[row])]
-    if row == 0:
-        return "the controller starts"
-    cause = CAUSES[int(trace.head("cause")[row])]
-    if cause != "none" and after in ("stopping", "emergency_stop", "fault"):
-        joint = _joint_name(trace, int(trace.head("cause_joint")[row]))
-        return CAUSE_TEXT[cause].format(joint=f" {joint}" if joint else "")
-    before = STATES[int(trace.head("state")[row - 1])]
-    return _ORDINARY.get((before, after), f"from {before}")
+def _spread(values: NDArray[np.float64], ticks: int) -> NDArray[np.float64]:
+    """Greatest less least value of the window of so many ticks around each row; the ends are held."""
+    padded = np.pad(values, (ticks // 2, ticks - 1 - ticks // 2), mode="edge")
+    high, low, width = padded, padded, 1
+    while width < ticks:  # windows of doubled width, the last one overlapping
+        step = min(width, ticks - width)
+        high, low = np.maximum(high[:-step], high[step:]), np.minimum(low[:-step], low[step:])
+        width += step
+    return high - low
 
 
-def _waits(trace: Trace, row: int, end: int) -> str:
-    """What the state waited for while it lasted, one after the other, each named once."""
-    found: list[str] = []
-    waits, joints = trace.head("waits_for")[row:end], trace.head("waits_joint")[row:end]
-    changed = np.flatnonzero((np.diff(waits) != 0) | (np.diff(joints) != 0)) + 1
-    for at in [0, *changed.tolist()]:
-        text = waits_text(int(waits[at]), _joint_name(trace, int(joints[at])))
-        if text not in found:
-            found.append(text)
-    shown = found if len(found) <= 5 else [*found[:4], f"and {len(found) - 4} more", found[-1]]
-    return "; then ".join(shown)
+def _chatters(joint: JointSummary) -> bool:
+    often = joint.switches_per_min is not None and joint.switches_per_min > SWITCHES_MAX_PER_MIN
+    return often and joint.rest_s >= REST_LEAST_S
+
+
+def _chatter(joint: JointSummary) -> str:
+    keys = (
+        f"widen joints.{joint.name}.follow.error_deadband or speed_deadband, "
+        f"or lower joints.{joint.name}.operator.filter"
+        if joint.follows
+        else f"widen joints.{joint.name}.operator.deadband"
+    )
+    return (
+        f"the valve of {joint.name} switches {joint.switches_per_min:.0f} times a minute while the operator keeps "
+        f"still ({joint.rest_s:.0f} s of rest): the joint jerks and the valve wears; {keys}"
+    )

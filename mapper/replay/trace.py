@@ -26,7 +26,8 @@ def trace_columns(trace: Trace) -> tuple[str, ...]:
         *HEAD,
         *(f"{joint}_{law.get(name, name)}" for joint in trace.joint_names for name in OF_JOINT),
         *(f"{joint}_true_{unit}" for joint in trace.joint_names for unit in ("deg", "deg_s", "l_min")),
-        "pump_asked_l_min",
+        "law_asked_l_min",
+        "valves_asked_l_min",
         "pump_given_l_min",
     )
 
@@ -41,7 +42,7 @@ def trace_csv(trace: Trace, progress: Callable[[int, int], None] | None = None) 
     used = [2 + index for _, index in trace.input_names]
     law_ints = len(HEAD) + len(OF_JOINT) * len(joints)
     integers = 2 + len(used) + law_ints
-    line = ",".join(["%.4f", *["%d"] * integers, *["%.4f", "%.4f", "%.3f"] * len(joints), "%.3f", "%.3f"])
+    line = ",".join(["%.4f", *["%d"] * integers, *["%.4f", "%.4f", "%.3f"] * len(joints), "%.3f", "%.3f", "%.3f"])
     yield (
         f"# simulated, not measured: {trace.recording_name}, law in {trace.law_source}, plant corner {trace.corner}\n"
         f"# profile {trace.profile_digest}, table {trace.table_digest}; states, causes, flags numbered as in law.h\n"
@@ -49,7 +50,7 @@ def trace_csv(trace: Trace, progress: Callable[[int, int], None] | None = None) 
         + "\n"
     )
     time_s = trace.time_s
-    asked, given = trace.pump_asked_l_min(), trace.pump_given_l_min()
+    flows = (trace.asked_l_min, trace.valves_asked_l_min(), trace.pump_given_l_min())
     motion = [column for j in joints for column in (trace.position_deg(j), trace.speed_deg_s(j), trace.flow_l_min(j))]
     for start in range(0, len(time_s), _ROWS_A_PIECE):
         rows = slice(start, start + _ROWS_A_PIECE)
@@ -61,8 +62,7 @@ def trace_csv(trace: Trace, progress: Callable[[int, int], None] | None = None) 
                 trace.inputs[rows][:, used],
                 trace.law[rows, :law_ints],
                 *(column[rows] for column in motion),
-                asked[rows],
-                given[rows],
+                *(column[rows] for column in flows),
             ]
         )
         yield "\n".join(line % tuple(row) for row in block.tolist()) + "\n"

@@ -1,7 +1,8 @@
 """Profile -> Table: exact rationals to integers, every one rounded to the side that is safe, which each step names.
 
 Slower is safe: speeds, accelerations, braking and flow go down, soft stops and windows inward, times of detection
-down, times of waiting up. Filters, gains and calibration have no safe side and go to the nearest value; the checker
+down, times of waiting up, the window of the standstill watch up (a longer one finds a slower drift). Deadlines are
+kept with every tick late. Filters, gains and calibration have no safe side and go to the nearest value; the checker
 looks at both corners. Geometry needs roots and sines: see `exact` for how two PCs get the same bits.
 """
 
@@ -32,6 +33,7 @@ from mapper.table.table import Track as TrackTable
 _MDEG = 1000
 _MICRO = 1_000_000
 _ML_MIN_PER_M3_S = 60 * _MICRO
+_SPARE_TICKS = 3
 _CONTINUOUS_STOPS = (180 * _MDEG, -180 * _MDEG)
 
 
@@ -132,9 +134,9 @@ def _machine(profile: Profile, tick_us: int) -> MachineTable:
         match_ticks=max(1, (start.match_hold_s / tick_s).__ceil__()),  # up: waits longer
         authority_step_q16=Q16 if ramp_ticks <= 1 else max(1, (Q16 / ramp_ticks).__floor__()),  # down: slower ramp
         stop_category=stop.category,
-        # One tick before the relay drops, so that the controller is at zero first and not the dump valve.
-        stop_ticks=0 if relay_s is None else max(0, (relay_s / tick_s).__floor__() - 1),
-        release_ticks=(stop.release_deadline_s / tick_s).__floor__(),  # down: zero sooner
+        # The controller is at zero before the relay drops, so that the joint and not the dump valve ends the motion.
+        stop_ticks=0 if relay_s is None else _deadline_ticks(profile, "delayed_off_relay", relay_s),
+        release_ticks=_deadline_ticks(profile, "release_deadline", stop.release_deadline_s),
     )
     if machine.reset_min_ticks >= machine.reset_max_ticks:
         raise CompileError(
@@ -146,19 +148,39 @@ def _machine(profile: Profile, tick_us: int) -> MachineTable:
     return machine
 
 
+def _deadline_ticks(profile: Profile, key: str, time_s: Fraction) -> int:
+    """The most ticks of slowing down after which the outputs are at zero within `time_s`, with every tick late.
+
+    `_SPARE_TICKS` more go by besides: one at most from the opened contact to the tick that reads it, that tick itself
+    (the law counts its ticks from there, law.h, rule L10i), and one until the zero of the last tick is at the output.
+    """
+    late_tick_s = profile.controller.tick_s + profile.controller.late_s
+    ticks = (time_s / late_tick_s).__floor__() - _SPARE_TICKS  # down: zero sooner
+    if ticks < 1:
+        least_s = (_SPARE_TICKS + 1) * late_tick_s
+        raise CompileError(
+            None,
+            f"emergency_stop.{key}",
+            f"{float(time_s * 1000):g} ms, too quick by {float((least_s - time_s) * 1000):g} ms",
+            f"at least {float(least_s * 1000):g} ms: {_SPARE_TICKS + 1} ticks, each late by late_allowance",
+        )
+    return ticks
+
+
 def brake_delay_s(profile: Profile, joint: Joint) -> Fraction:
     """The delay that a joint's braking curve allows for, in s: the larger of two.
 
     Twice the latest reaction, since a loop whose gain is 1 over that reaction overshoots: longest dead time and lag;
-    samples lost for one tick less than the fault time; a tick each for the median, the output and its hold; every tick
-    late by its allowance.
+    samples lost for as long as is no fault (in two runs with a single good one between, `bad_ticks` ticks); a tick each
+    for the median, the output and its hold; every tick late by its allowance.
 
     The oil spring: the curve's slope at the stop is 1 / (gain x delay), and near the stop it acts on the joint as a
     follow loop of that gain, which must not keep the spring swinging. 0.3 / (damping frequency) gives a slope at which
     the checker can show a bound (mapper/check/barrier.py); at about twice that slope its bound grows without limit.
     """
     tolerances, tick_s = joint.tolerances, profile.controller.tick_s
-    lost_ticks = max(1, (joint.position.fault_time_s / tick_s).__floor__()) - 1
+    bad_ticks = max(1, (joint.position.fault_time_s / tick_s).__floor__())
+    lost_ticks = bad_ticks if bad_ticks > 1 else 0
     latest_s = tolerances.dead_time_s.upper + tolerances.lag_s.upper
     latest_s += (lost_ticks + 3) * (tick_s + profile.controller.late_s)
     return max(2 * latest_s, 3 / (10 * tolerances.damping_ratio * tolerances.natural_frequency_hz))
@@ -200,7 +222,7 @@ class _JointCompiler:
             drive_max_e4=(valve.drive_max * FULL_E4).__floor__(),  # down
             reversal_ticks=max(1, (valve.reversal_hold_s / tick_s).__ceil__()),  # up: waits longer
             settle_ticks=max(1, (watch.settle_s / tick_s).__floor__()),  # down: watches sooner
-            still_ticks=max(1, (watch.still_s / tick_s).__floor__()),  # down: detects sooner
+            still_ticks=max(1, (watch.still_s / tick_s).__ceil__()),  # up: finds slower drift
             still_mdeg=(watch.still_deg * _MDEG).__floor__(),  # down: stricter
             stall_flow_e4=max(1, (watch.stall_flow * FULL_E4).__floor__()),  # down: watches more
             stall_ticks=max(1, (watch.stall_s / tick_s).__floor__()),  # down: detects sooner

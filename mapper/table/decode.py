@@ -129,7 +129,7 @@ def _contents(data: bytes) -> Table:
         raise DecodeError(68, "header", "reserved bytes are not zero")
     walk = _Sections(data, len(data) - 4)
     machine = _machine(walk.open(1, 255, "machine"))
-    joints = tuple(_joint(walk, index) for index in range(joint_count))
+    joints = tuple(_joint(walk, index, machine.tick_us) for index in range(joint_count))
     walk.finish(section_count)
     return Table(
         machine_id=name.decode("ascii"),
@@ -150,6 +150,7 @@ class _Sections:
         self._next = 80
         self._opened = 0
         self._current: _Cursor | None = None
+        self._wired: set[int] = set()
 
     def comes(self, kind: int, joint: int) -> bool:
         return self._end - self._next >= 4 and self._data[self._next] == kind and self._data[self._next + 1] == joint
@@ -167,6 +168,18 @@ class _Sections:
         self._opened += 1
         self._current = _Cursor(self._data, start, stop, part)
         return self._current
+
+    def fail(self, found: str) -> DecodeError:
+        """An error in the section opened last."""
+        if self._current is None:
+            return DecodeError(self._next, f"section {self._opened}", found)
+        return self._current.fail(found)
+
+    def wire(self, channel: int) -> None:
+        """One more track is on this input; each has one at most."""
+        if channel in self._wired:
+            raise self.fail(f"input {channel} is used a second time")
+        self._wired.add(channel)
 
     def _close(self) -> None:
         if self._current is not None:
@@ -202,6 +215,10 @@ def _machine(cursor: _Cursor) -> MachineTable:
     )
     if tick_us * tick_hz != 10**6:
         raise cursor.fail(f"tick_hz {tick_hz} does not belong to tick_us {tick_us}")
+    if tick_us < machine.late_us:
+        raise cursor.fail(f"late_us {machine.late_us} is more than a tick")
+    if machine.discrepancy_ticks * tick_us > 5 * 10**6:
+        raise cursor.fail("discrepancy_ticks is more than 5 s")
     if not machine.reset_min_ticks < machine.reset_max_ticks:
         raise cursor.fail("reset_max_ticks is not above reset_min_ticks")
     if max(machine.stop_ticks, machine.release_ticks) * tick_us > 10**7:
@@ -209,14 +226,14 @@ def _machine(cursor: _Cursor) -> MachineTable:
     return machine
 
 
-def _joint(walk: _Sections, index: int) -> JointTable:
+def _joint(walk: _Sections, index: int, tick_us: int) -> JointTable:
     name = f"joint {index}"
     head = walk.open(2, index, f"{name} settings")
     control = head.whole(1, 0, 1, "control")
     continuous = head.whole(1, 0, 1, "continuous")
     polarity = head.whole(1, -1, 1, "polarity")
-    operator_limits = _sensor_limits(head, "operator")
-    position_limits = _sensor_limits(head, "position")
+    operator_limits = _sensor_limits(head, "operator", tick_us)
+    position_limits = _sensor_limits(head, "position", tick_us)
     filter_q16 = head.whole(3, 1, 65536, "filter_q16")
     speed_filter_q16 = head.whole(3, 1, 65536, "speed_filter_q16")
     deadband = head.whole(3, 0, 5000 if control else 360000, "deadband")
@@ -250,6 +267,8 @@ def _joint(walk: _Sections, index: int) -> JointTable:
     reach = 10000 if lever else 360000
     operator = _sensor(walk, 3, index, f"{name} operator track", reach, operator_limits)
     position = _sensor(walk, 4, index, f"{name} position track", 360000, position_limits)
+    if continuous == 0:
+        _reaches(walk, position, soft_stops)
     cursor = walk.open(5, index, f"{name} response")
     response = _curve(cursor, (-reach, reach), (-reach, reach))
     cursor = walk.open(6, index, f"{name} brake")
@@ -299,26 +318,36 @@ def _two(cursor: _Cursor, size: int, lowest: int, highest: int, name: str) -> Pa
     return positive, cursor.whole(size, lowest, highest, f"{name}[1]")
 
 
-def _sensor_limits(cursor: _Cursor, name: str) -> tuple[int, int, int]:
+def _sensor_limits(cursor: _Cursor, name: str, tick_us: int) -> tuple[int, int, int]:
     step_max = cursor.whole(3, 1, 720000, f"{name}.step_max")
     disagreement = cursor.whole(3, 1, 720000, f"{name}.disagreement")
-    return step_max, disagreement, cursor.whole(2, 1, 1000, f"{name}.bad_ticks")
+    bad_ticks = cursor.whole(2, 1, 1000, f"{name}.bad_ticks")
+    if bad_ticks * tick_us > 10**6:
+        raise cursor.fail(f"{name}.bad_ticks {bad_ticks} is more than 1 s")
+    return step_max, disagreement, bad_ticks
 
 
 def _sensor(walk: _Sections, kind: int, index: int, part: str, reach: int, limits: tuple[int, int, int]) -> Sensor:
     tracks = [_track(walk.open(kind, index, part), reach)]
+    walk.wire(tracks[0].input)
     if walk.comes(kind, index):
-        cursor = walk.open(kind, index, f"second {part}")
-        tracks.append(_track(cursor, reach))
-        if tracks[0].input == tracks[1].input:
-            raise cursor.fail(f"both tracks are on input {tracks[0].input}")
+        tracks.append(_track(walk.open(kind, index, f"second {part}"), reach))
+        walk.wire(tracks[1].input)
     return Sensor(tracks=tuple(tracks), step_max=limits[0], disagreement=limits[1], bad_ticks=limits[2])
+
+
+def _reaches(walk: _Sections, position: Sensor, soft_stops: Pair) -> None:
+    """A joint with soft stops is seen at both of them by every track."""
+    for track in position.tracks:
+        ends = sorted((track.curve.points[0][1], track.curve.points[-1][1]))
+        if ends[0] > soft_stops[1] or ends[1] < soft_stops[0]:
+            raise walk.fail(f"calibration on input {track.input} ends at {ends[0]} and {ends[1]}, inside a soft stop")
 
 
 def _track(cursor: _Cursor, reach: int) -> Track:
     channel = cursor.whole(1, 0, 63, "input")
-    lowest = cursor.whole(2, 0, 65535, "count_min")
-    highest = cursor.whole(2, 0, 65535, "count_max")
+    lowest = cursor.whole(2, 1, 65534, "count_min")
+    highest = cursor.whole(2, 1, 65534, "count_max")
     if lowest >= highest:
         raise cursor.fail(f"count_min {lowest} is not below count_max {highest}")
     curve = _curve(cursor, (0, 65535), (-reach, reach))

@@ -29,6 +29,8 @@ _Q16 = 65_536
 _TICKS_MAX = 60_000
 _DEADLINE_TICKS_MAX = 10_000
 _DEADLINE_MAX_US = 10_000_000
+_DISCREPANCY_MAX_US = 5_000_000
+_FAULT_TIME_MAX_US = 1_000_000
 _WATCH_TICKS_MAX = 30_000
 _INT32_MAX = 2**31 - 1
 
@@ -154,10 +156,22 @@ def encode_table(table: Table) -> bytes:
         raise EncodeError("joints", f"{len(table.joints)} joints", "1 to 16")
     sections = [_section(_MACHINE, _NO_JOINT, _machine(table.machine))]
     for index, joint in enumerate(table.joints):
-        sections += _joint(index, joint)
+        sections += _joint(index, joint, table.machine.tick_us)
+    _check_inputs(table.joints)
     body = b"".join(sections)
     covered = _header(table, len(sections), _HEADER_BYTES + len(body) + 4) + body
     return covered + zlib.crc32(covered).to_bytes(4, "little")
+
+
+def _check_inputs(joints: tuple[JointTable, ...]) -> None:
+    used: dict[int, str] = {}
+    for index, joint in enumerate(joints):
+        for name, sensor in (("operator", joint.operator), ("position", joint.position)):
+            for number, track in enumerate(sensor.tracks):
+                path = f"joints[{index}].{name}.tracks[{number}].input"
+                if track.input in used:
+                    raise EncodeError(path, track.input, f"an input of its own: {used[track.input]} is on this one")
+                used[track.input] = path
 
 
 def _header(table: Table, section_count: int, total_bytes: int) -> bytes:
@@ -204,6 +218,11 @@ def _machine(machine: MachineTable) -> bytes:
     data = _fields("machine", _MACHINE_FIELDS, machine)
     if machine.tick_us * machine.tick_hz != 1_000_000:
         raise EncodeError("machine.tick_hz", machine.tick_hz, f"1000000 / tick_us (tick_us is {machine.tick_us})")
+    if machine.late_us > machine.tick_us:
+        raise EncodeError("machine.late_us", machine.late_us, f"at most tick_us {machine.tick_us}")
+    if machine.discrepancy_ticks * machine.tick_us > _DISCREPANCY_MAX_US:
+        most = _DISCREPANCY_MAX_US // machine.tick_us
+        raise EncodeError("machine.discrepancy_ticks", machine.discrepancy_ticks, f"at most {most} (5 s)")
     if machine.reset_min_ticks >= machine.reset_max_ticks:
         raise EncodeError("machine.reset_max_ticks", machine.reset_max_ticks, f"above {machine.reset_min_ticks}")
     most = _DEADLINE_MAX_US // machine.tick_us
@@ -213,12 +232,14 @@ def _machine(machine: MachineTable) -> bytes:
     return data
 
 
-def _joint(index: int, joint: JointTable) -> list[bytes]:
+def _joint(index: int, joint: JointTable, tick_us: int) -> list[bytes]:
     path = f"joints[{index}]"
     follow = joint.control == FOLLOW
-    settings = _settings(path, joint)
+    settings = _settings(path, joint, tick_us)
     operator = _tracks(f"{path}.operator", joint.operator, _ANGLE_TRACK if follow else _LEVER_TRACK)
     position = _tracks(f"{path}.position", joint.position, _ANGLE_TRACK)
+    if not joint.continuous:
+        _check_reach(f"{path}.position", joint)
     response = _curve(f"{path}.response", joint.response, _RESPONSE_FOLLOW if follow else _RESPONSE_SPEED)
     return [
         _section(_JOINT, index, settings),
@@ -231,10 +252,14 @@ def _joint(index: int, joint: JointTable) -> list[bytes]:
     ]
 
 
-def _settings(path: str, joint: JointTable) -> bytes:
+def _settings(path: str, joint: JointTable, tick_us: int) -> bytes:
     data = _fields(path, _JOINT_FIELDS, joint)
     if joint.polarity == 0:
         raise EncodeError(f"{path}.polarity", 0, "1 or -1")
+    for name, sensor in (("operator", joint.operator), ("position", joint.position)):
+        if sensor.bad_ticks * tick_us > _FAULT_TIME_MAX_US:
+            most = _FAULT_TIME_MAX_US // tick_us
+            raise EncodeError(f"{path}.{name}.bad_ticks", sensor.bad_ticks, f"at most {most} (1 s)")
     if joint.control == SPEED and joint.deadband > _FULL // 2:
         raise EncodeError(f"{path}.deadband", joint.deadband, "0 to 5000 in speed control")
     for side in (0, 1):
@@ -250,18 +275,27 @@ def _settings(path: str, joint: JointTable) -> bytes:
 def _tracks(path: str, sensor: Sensor, shape: _Shape) -> list[bytes]:
     if not 1 <= len(sensor.tracks) <= 2:
         raise EncodeError(f"{path}.tracks", f"{len(sensor.tracks)} tracks", "one or two")
-    if len(sensor.tracks) == 2 and sensor.tracks[0].input == sensor.tracks[1].input:
-        raise EncodeError(
-            f"{path}.tracks[1].input", sensor.tracks[1].input, "another input than that of the first track"
-        )
     return [_track(f"{path}.tracks[{index}]", track, shape) for index, track in enumerate(sensor.tracks)]
+
+
+def _check_reach(path: str, joint: JointTable) -> None:
+    """Outside its points a track's value is held: a soft stop beyond them would never act."""
+    upper, lower = joint.soft_stop_mdeg
+    for index, track in enumerate(joint.position.tracks):
+        values = [y for _, y in track.curve.points]
+        if not min(values) <= lower < upper <= max(values):
+            raise EncodeError(
+                f"{path}.tracks[{index}].curve",
+                f"a curve from {min(values)} to {max(values)}",
+                f"values that reach both soft stops, {lower} and {upper}",
+            )
 
 
 def _track(path: str, track: Track, shape: _Shape) -> bytes:
     fields: tuple[_Field[Track], ...] = (
         _Field("input", lambda t: t.input, 1, 0, 63),
-        _Field("count_min", lambda t: t.count_min, 2, 0, 65_535),
-        _Field("count_max", lambda t: t.count_max, 2, 0, 65_535),
+        _Field("count_min", lambda t: t.count_min, 2, 1, 65_534),
+        _Field("count_max", lambda t: t.count_max, 2, 1, 65_534),
     )
     data = _fields(path, fields, track)
     if track.count_min >= track.count_max:

@@ -59,14 +59,14 @@ def mapped(path: Path) -> str:
         "elbow_flexion_deg": scaled(leaky_angle(time_s, original["wy_rad_s"]), 70.0, TURN_SCALE),
     }
     lines = [
-        f"# A person's arm in an exercise ({path.stem}), mapped onto the kerb arm's operator channels.",
+        f"# Derived from a person's arm in an exercise ({path.stem}): mapped onto the kerb arm's operator channels, "
+        f"{SLOWER} times slower than recorded.",
         "# Source, licence and notice: README.md in this folder. Made by profiles/recordings/map_person.py.",
         f"# shoulder_elevation = 20 deg + {ELEVATION_SCALE} x (inclination - middle of its range)",
         f"# elbow_flexion = 70 deg + {TURN_SCALE} x (turn rate about y, integrated with a leak of {LEAK_S} s, "
         "- middle)",
         f"# shoulder_yaw = {TURN_SCALE} x (turn rate about z, integrated with a leak of {LEAK_S} s, - middle)",
-        f"# Played {SLOWER} times slower than recorded, so that steel can follow. Wrist and levers are "
-        "not in the data.",
+        "# Slower, so that steel can follow. Wrist and levers are not in the data.",
         ",".join(["time_s", *columns]),
     ]
     for row, time in enumerate(time_s):

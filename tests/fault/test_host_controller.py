@@ -20,7 +20,17 @@ from host_program import program
 from make_table import random_table
 
 from mapper.law import load_core
-from mapper.link import HostController, Inside, LinkError, TablePresence, identify, readback, upload
+from mapper.link import (
+    HostController,
+    Inside,
+    LinkError,
+    StoppedError,
+    TablePresence,
+    check_flash_file,
+    identify,
+    readback,
+    upload,
+)
 from mapper.link.frame import FrameReceiver
 from mapper.link.port import Port
 from mapper.table import encode_table
@@ -167,6 +177,7 @@ def test_a_cut_before_and_inside_every_flash_operation_of_the_process_leaves_old
         with pytest.raises(LinkError):
             upload(controller.port, NEW)
         controller.close()
+        check_flash_file(copy)
         with start(copy) as again:
             table = readback(again.port)
             assert table in (OLD, NEW), (number, amount)
@@ -222,6 +233,74 @@ def test_a_process_that_is_gone_is_reported_and_not_waited_for(flash):
     assert time.monotonic() - begun < 3
     with pytest.raises(LinkError, match="cannot be opened"):
         identify(controller.port)
+
+
+def test_a_process_that_closes_its_channel_but_lives_is_reported_in_bounded_time(tmp_path):
+    """Its standard error stays open, so that a read to the end of it would never return."""
+    stand_in = tmp_path / "stand-in"
+    stand_in.write_text("#!/bin/sh\necho serial /dev/null\nexec >&-\necho going on >&2\nexec sleep 60\n")
+    stand_in.chmod(0o755)
+    controller = HostController.start(MACHINE, tmp_path / "flash", program=stand_in)
+    begun = time.monotonic()
+    with pytest.raises(LinkError, match="has not ended: going on"):
+        tick(controller)
+
+    assert time.monotonic() - begun < 3
+    controller.kill()
+
+
+@pytest.mark.parametrize("why", [KeyboardInterrupt, EOFError, SystemExit(143)])
+@pytest.mark.parametrize("phase", ["sending", "reading back", "confirm", "reading back in use"])
+def test_an_upload_that_is_stopped_is_given_up_and_tells_what_is_inside(flash, phase, why):
+    def progress(now: str, _done: int, _total: int) -> None:
+        if now == phase:
+            raise why
+
+    def confirm(_data: bytes) -> bool:
+        if phase == "confirm":
+            raise why
+        return True
+
+    with start(flash) as controller:
+        tick(controller)
+        with pytest.raises(StoppedError) as caught:
+            upload(controller.port, NEW, progress=progress, confirm=confirm)
+        found = readback(controller.port)
+        assert identify(controller.port).before.transfer == 0, "no transfer is left open"
+        upload(controller.port, OLD)
+
+    assert caught.value.exit_code == (143 if isinstance(why, SystemExit) else 130)
+    assert found == (NEW if phase == "reading back in use" else OLD)
+    assert ("the new table" if found == NEW else "from before, unchanged") in caught.value.inside
+
+
+def test_an_upload_that_is_stopped_with_the_controller_gone_says_what_is_known(flash):
+    controller = start(flash)
+    tick(controller)
+
+    def confirm(_data: bytes) -> bool:
+        controller.kill()
+        raise KeyboardInterrupt
+
+    with pytest.raises(StoppedError, match="from before, unchanged"):
+        upload(controller.port, NEW, confirm=confirm)
+
+
+def test_the_last_frame_of_a_bar_comes_before_the_question_and_before_the_end(tmp_path):
+    told: list[tuple[str, int, int]] = []
+    with start(tmp_path / "flash") as controller:
+        tick(controller)
+        upload(
+            controller.port,
+            NEW,
+            progress=lambda *step: told.append(step),
+            confirm=lambda _data: told.append(("question", 0, 0)) is None,
+        )
+    at = told.index(("question", 0, 0))
+
+    for phase, done, total in (told[at - 1], told[-1]):
+        assert done == total, phase
+    assert [told[at - 1][0], told[-1][0]] == ["reading back", "reading back in use"]
 
 
 def test_in_real_time_it_ticks_by_itself_with_the_inputs_as_last_given(tmp_path):

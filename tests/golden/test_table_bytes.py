@@ -87,7 +87,7 @@ SMALL = Table(
             accelerate_mdeg_s=150,
             decelerate_mdeg_s=151,
             stop_mdeg_s=152,
-            soft_stop_mdeg=(3900, -39_000),
+            soft_stop_mdeg=(3900, -3900),
             brake=(Curve(points=((0, 0), (1166, 4166))), Curve(points=((0, 10), (40_000, 25_000)))),
             flow_per_speed_q16=(
                 Curve(points=((-45_000, 16_456), (45_000, 10_715))),
@@ -124,7 +124,7 @@ def test_bytes_are_those_of_the_documented_layout() -> None:
     settings = struct.pack("<BBb", 0, 0, -1) + u24(7550) + u24(1) + struct.pack("<H", 10)
     settings += u24(1281) + u24(2000) + struct.pack("<H", 5) + u24(7739) + u24(3991) + u24(600) + u24(1000)
     settings += u24(131_072) + u24(55_706) + u24(4000) + u24(0) + u24(4500) + u24(4600) + u24(25_000) + u24(26_000)
-    settings += u24(150) + u24(151) + u24(152) + u24(3900) + u24(-39_000) + struct.pack("<HH", 10_000, 9000)
+    settings += u24(150) + u24(151) + u24(152) + u24(3900) + u24(-3900) + struct.pack("<HH", 10_000, 9000)
     settings += u24(25_000) + struct.pack("<HHHH", 9500, 4, 300, 200) + u24(2000)
     settings += struct.pack("<HH", 1500, 201) + u24(500)
     operator = struct.pack("<BHHBB", 5, 200, 3895, 2, 0x32) + struct.pack("<hh", 450, 3650) + u24(-80_000) + u24(80_000)
@@ -341,26 +341,19 @@ def test_longest_table_has_the_length_that_the_page_states() -> None:
     brake = Curve(points=tuple((60_000 * index, 18_000 * index) for index in range(12)))
     flow = Curve(points=tuple((x, 9_000_000) for x in xs))
     valve = Curve(points=tuple((900 * index, 900 * index) for index in range(12)))
-    counts = tuple((5_000 * (index + 1), 30_000 * index) for index in range(12))
+    counts = tuple((5_000 * (index + 1), 30_000 * index - 30_000) for index in range(12))
     base = SMALL.joints[0]
 
     def sensor(first: int) -> Sensor:
         tracks = tuple(
-            Track(input=first + number, count_min=0, count_max=65_535, curve=Curve(points=counts)) for number in (0, 1)
+            Track(input=first + number, count_min=1, count_max=65_534, curve=Curve(points=counts)) for number in (0, 1)
         )
         return Sensor(tracks=tracks, step_max=1, disagreement=1, bad_ticks=1)
 
-    joint = replace(
-        base,
-        operator=sensor(0),
-        position=sensor(2),
-        response=wide,
-        brake=(brake, brake),
-        flow_per_speed_q16=(flow, flow),
-        valve=(valve, valve),
-    )
+    joint = replace(base, response=wide, brake=(brake, brake), flow_per_speed_q16=(flow, flow), valve=(valve, valve))
+    joints = tuple(replace(joint, operator=sensor(4 * n), position=sensor(4 * n + 2)) for n in range(16))
 
-    data = encode_table(replace(SMALL, joints=(joint,) * 16))
+    data = encode_table(replace(SMALL, joints=joints))
 
     assert verdicts(data) is not None
     assert len(data) == 14_565

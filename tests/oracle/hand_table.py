@@ -29,7 +29,7 @@ PRESSED = CLOSED | RESET | MODE_FULL
 
 
 def sensor(analog: int, curve: Curve, **changes: Any) -> Sensor:
-    track = Track(input=analog, count_min=0, count_max=1_000, curve=curve)
+    track = Track(input=analog, count_min=1, count_max=1_000, curve=curve)
     base = Sensor(tracks=(track,), step_max=100_000, disagreement=1_000, bad_ticks=3)
     return replace(base, **changes)
 
@@ -151,7 +151,7 @@ def ramp_bench(**changes: Any) -> Bench:
             speed_full_mdeg_s=(250, 250),
             speed_reduced_mdeg_s=(250, 250),
             deadband=0,
-            operator=sensor(0, Curve(points=((0, -10_000), (499, 0), (501, 0), (1_000, 10_000)))),
+            operator=sensor(0, Curve(points=((1, -10_000), (499, 0), (501, 0), (1_000, 10_000)))),
             accelerate_mdeg_s=100,
             decelerate_mdeg_s=200,
             stop_mdeg_s=90,

@@ -51,8 +51,11 @@ class Motion(MachineState):
                 reached["L3d-bad"] += 1
                 track.good = 0  # d
                 track.bad = min(track.bad + 1, table.bad_ticks)
+                track.run += 1
                 if track.bad == table.bad_ticks:
                     reached["L3d-unprimed"] += 1
+                    if track.primed and track.run < table.bad_ticks:
+                        reached["L3d-adds-up"] += 1  # no one run was long enough
                     track.primed = False
         values = [track.value for track in sensor.tracks]
         if len(values) == 2:
@@ -77,7 +80,10 @@ class Motion(MachineState):
             if sensor.wraps:
                 now = self.wrap(now)
         track.value = now
-        track.bad = 0
+        if track.bad > 0:
+            self.reached["L3c-forgives"] += 1
+            track.bad -= 1
+        track.run = 0
         track.good = count_up(track.good)
 
     def _compare(self, sensor: SensorState, value_0: int, value_1: int) -> None:

@@ -64,16 +64,23 @@ class Safety(MachineState):
             if joint.position.apart_bad():
                 reached["L9b-position-disagreement"] += 1
                 found.append((POSITION_DISAGREEMENT, index))
-            if self.state not in (MATCHING, RUNNING, STOPPING):  # c
-                reached["L9c-reset"] += 1
-                joint.quiet = joint.busy = 0
+            if self.state in (MATCHING, RUNNING, STOPPING):
+                if self._moved_without_drive(joint):
+                    reached["L9c-moved"] += 1
+                    found.append((MOVED, index))
+                if self._drive_without_motion(joint):
+                    reached["L9d-stalled"] += 1
+                    found.append((STALLED, index))
                 continue
-            if self._moved_without_drive(joint):
-                reached["L9c-moved"] += 1
-                found.append((MOVED, index))
-            if self._drive_without_motion(joint):
-                reached["L9d-stalled"] += 1
-                found.append((STALLED, index))
+            joint.busy = 0  # c
+            if self.state == FAULT and self.cause in (MOVED, STALLED):
+                if self._not_at_rest(joint):
+                    if index != self.cause_joint:
+                        reached["L9e-other-joint"] += 1
+                    found.append((MOVED, index))
+            else:
+                reached["L9c-reset"] += 1
+                joint.quiet = 0
         if len(found) > 1:
             reached["L9-several"] += 1
         return found[0] if found else None
@@ -119,6 +126,20 @@ class Safety(MachineState):
         self.reached["L9d-counting"] += 1
         return joint.busy >= table.stall_ticks
 
+    def _not_at_rest(self, joint: JointState) -> bool:
+        """L9e; in a fault for a joint that moved or stalled, every joint has to rest first."""
+        table, p = joint.table, joint.position.value
+        if abs(self.difference(table.continuous, p, joint.quiet_anchor)) > table.still_mdeg:
+            self.reached["L9e-moving"] += 1
+            joint.quiet, joint.quiet_anchor = 0, p
+        else:
+            joint.quiet = count_up(joint.quiet)
+        if joint.quiet < table.still_ticks:
+            self.reached["L9e-counting"] += joint.quiet > 0
+            return True
+        self.reached["L9e-rested"] += 1
+        return False
+
     # ------------------------------------------------------------------------------------------------ L10
     def _discrepancy(self, digital: int) -> None:
         """L10b, before the watch that reads it."""
@@ -163,6 +184,9 @@ class Safety(MachineState):
                 self.permit = False
         if state in (EMERGENCY_STOP, FAULT):
             self.permit = self.seen_released = False
+        if state == FAULT:
+            for each in self.joints:
+                each.quiet, each.quiet_anchor = 0, each.position.value
         self.state, self.cause, self.cause_joint = state, cause, joint
         self.state_ticks = self.match_ticks = 0
 
@@ -219,12 +243,12 @@ class Safety(MachineState):
         if stop_open or held or not self.edge:
             return
         if fault is not None:
-            self.reached["L10n-present"] += 1
+            self.reached["L10n-unrested" if fault[0] == MOVED else "L10n-present"] += 1  # MOVED: only L9e in a fault
             return
         if not self._all_ready():
             self.reached["L10n-unready"] += 1
             return
-        self.reached["L10n"] += 1
+        self.reached["L10n-rested" if self.cause in (MOVED, STALLED) else "L10n"] += 1
         self._enter(STOPPED)
         self.permit = self.seen_released = True
 

@@ -24,8 +24,8 @@ REDUCED, FULL_SPEED = 0, 1
 
 _RULES = """
     L2-below L2-above L2-between L2-clamped L2w-wrapped L2w-inside
-    L3b-window L3b-step L3c-good L3c-primed L3c-median L3d-bad L3d-unprimed L3e-apart L3e-agree L3e-unprimed
-    L3f-spread
+    L3b-window L3b-step L3c-good L3c-primed L3c-median L3c-forgives L3d-bad L3d-unprimed L3d-adds-up L3e-apart
+    L3e-agree L3e-unprimed L3f-spread
     L4-waits L4-ends L4a-first L4a-later L4b-first L4b-later L4b-wraps L4c-rest L4c-share
     L5a-rest L5a-gap L5a-clamped L5a-alone L5a-both L5b-zero L5b-share L5c
     L6a-lowered L6a-left L6b-beyond L6b-lowered L6b-left L6b-continuous L6d-lowered L6d-left L6e-scaled L6e-to-zero
@@ -35,13 +35,13 @@ _RULES = """
     L8-zero L8-drive L8-drive-max
     L9-several L9a-late L9a-discrepancy L9b-operator-counts L9b-operator-disagreement L9b-position-counts
     L9b-position-disagreement L9c-reset L9c-driven L9c-quiet L9c-anchor L9c-moved L9c-renewed L9d-slack L9d-anchor
-    L9d-moving L9d-other-way L9d-counting L9d-stalled
+    L9d-moving L9d-other-way L9d-counting L9d-stalled L9e-moving L9e-counting L9e-rested L9e-other-joint
     L10a-open L10b-differ L10b-set L10b-cleared L10b-present L10c-pressed L10c-edge L10c-short L10c-long L10d-waits
     L10d-stopped L10d-emergency L10e-fault L10f-stopped L10f-matching L10g-category0 L10g-category1 L10h-category0
     L10h-category1 L10i-standstill L10i-deadline L10i-stays L10i-to-emergency L10i-to-stopped L10j L10k L10l-seen
-    L10l-permit L10l-key L10l-unseen L10l-matching L10m L10n L10n-present L10n-unready L10o-loading
-    L10o-matched L10o-unmatched L10o-running L10p-authority L10p-full L10q-asked L10q-falls L10q-never-rises L10r-on
-    L10r-off L10s driving
+    L10l-permit L10l-key L10l-unseen L10l-matching L10m L10n L10n-rested L10n-present L10n-unrested L10n-unready
+    L10o-loading L10o-matched L10o-unmatched L10o-running L10p-authority L10p-full L10q-asked L10q-falls
+    L10q-never-rises L10r-on L10r-off L10s driving
 """
 RULES: tuple[str, ...] = tuple(_RULES.split())
 """Every branch that inputs can reach. An assertion (L9a) cannot be brought about from outside; `driving` is no rule but
@@ -134,12 +134,13 @@ class CurveReader:
 
 
 class TrackState:
-    __slots__ = ("bad", "curve", "good", "last", "newer", "older", "primed", "table", "value")
+    __slots__ = ("bad", "curve", "good", "last", "newer", "older", "primed", "run", "table", "value")
 
     def __init__(self, table: Track, reached: dict[str, int]) -> None:
         self.table = table
         self.curve = CurveReader(table.curve, reached)
         self.newer = self.older = self.last = self.value = self.bad = self.good = 0
+        self.run = 0  # bad samples one after the other; no rule reads it, only `reached` does
         self.primed = False
 
 

@@ -18,9 +18,11 @@ from oracle_words import (
     KEY,
     MATCHING,
     MODE_FULL,
+    MOVED,
     POWERING_UP,
     RESET,
     RUNNING,
+    STALLED,
     STOP_1,
     STOP_2,
     STOPPED,
@@ -34,6 +36,7 @@ from mapper.table.table import FOLLOW, INPUTS_MAX, Curve, JointTable, Sensor, Ta
 DISTURBANCES: tuple[tuple[str, int], ...] = (
     ("glitch", 12),
     ("wire", 3),
+    ("loose", 10),
     ("wires", 4),
     ("jump", 6),
     ("apart", 14),
@@ -205,6 +208,8 @@ class Driver:
                 self.routine = self._stopped()
             elif state in (EMERGENCY_STOP, FAULT):
                 self.routine = self._locked()
+                if self.oracle.cause in (MOVED, STALLED) and self.rng.random() < 0.6:
+                    self.going.append(self._do_roll_on())
         if state in (MATCHING, RUNNING):
             return True, False
         if state == STOPPING:
@@ -235,6 +240,20 @@ class Driver:
         for _ in range(sensor.bad_ticks + self.rng.randint(-1, 5)):
             self.wrong[index, side, track] = (kind, 0.0)
             yield
+
+    def _do_loose(self) -> Iterator[None]:
+        """A contact that fails again and again, never for long enough to be a fault by one run alone."""
+        rng = self.rng
+        index, side, track, sensor = self._some_track()
+        kind = rng.choice(("open", "short"))
+        lost = rng.randint(1, max(1, sensor.bad_ticks - 1))
+        good = rng.choice((1, 1, 2, lost, lost + 1))  # as many good as lost never add up
+        for _ in range(rng.randint(2, 8)):
+            for _ in range(lost):
+                self.wrong[index, side, track] = (kind, 0.0)
+                yield
+            for _ in range(good):
+                yield
 
     def _do_wires(self) -> Iterator[None]:
         places = [self._some_track() for _ in range(3)]
@@ -379,6 +398,24 @@ class Driver:
             if self.oracle.state not in (RUNNING, STOPPING):
                 break
         plant.stuck = plant.backward = False
+
+    def _do_roll_on(self) -> Iterator[None]:
+        """In a fault a joint goes on moving, about as fast as the watch for rest just lets by or just does not."""
+        rng = self.rng
+        blamed = self.oracle.cause_joint
+        index = blamed if rng.random() < 0.6 else rng.randrange(len(self.plants))
+        plant, joint = self.plants[index], self.table.joints[index]
+        for _ in range(rng.randint(1, 3)):  # moves, rests, moves
+            rate = (joint.still_mdeg + 1) / rng.choice((1, 2, 3, joint.still_ticks, joint.still_ticks + 1))
+            rate = rng.choice((-1, 1)) * min(max(1.0, rate), joint.position.step_max * 0.4)
+            for ticks, creep in ((rng.randint(1, 12), rate), (rng.randint(0, joint.still_ticks + 3), 0.0)):
+                for _ in range(ticks):
+                    if self.oracle.state != FAULT:
+                        plant.creep = 0.0
+                        return
+                    plant.creep = creep
+                    yield
+        plant.creep = 0.0
 
     def _disturb(self, state: int) -> None:
         self._clear()

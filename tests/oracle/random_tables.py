@@ -56,7 +56,7 @@ def _track(rng: random.Random, analog: int, low: int, high: int, falling: bool) 
     last = first + rng.choice((rng.randint(300, 3_000), rng.randint(3_000, 60_000)))
     curve = _monotone(rng, _xs(rng, first, last, rng.randint(2, 6)), *((high, low) if falling else (low, high)))
     spare = rng.choice((0, 5, 20, 20, -5))
-    return Track(input=analog, count_min=max(0, first - spare), count_max=min(65_535, last + spare), curve=curve)
+    return Track(input=analog, count_min=max(1, first - spare), count_max=min(65_534, last + spare), curve=curve)
 
 
 def _sensor(rng: random.Random, free: list[int], low: int, high: int, motion: int) -> Sensor:
@@ -220,7 +220,7 @@ def _machine(rng: random.Random, joints: tuple[JointTable, ...], hz: int) -> Mac
     return MachineTable(
         tick_us=1_000_000 // hz,
         tick_hz=hz,
-        late_us=rng.choice((0, 500, rng.randint(0, 20_000))),
+        late_us=rng.choice((0, 500, rng.randint(0, 1_000_000 // hz))),
         pump_ml_min=max(1, min(10_000_000, int(asked * plenty))),
         power_up_ticks=rng.randint(3, 8),
         discrepancy_ticks=_timer(rng, 6),

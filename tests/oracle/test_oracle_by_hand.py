@@ -7,12 +7,14 @@ stands in the test's docstring.
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 
 import pytest
 from hand_table import (
     ANGLES,
     IDLE,
     LEVEL,
+    PRESSED,
     Q16,
     Bench,
     follow_joint,
@@ -27,6 +29,7 @@ from oracle_words import (
     FAULT,
     FLOW,
     MATCHED,
+    OPERATOR_COUNTS,
     POSITION_COUNTS,
     POWERING_UP,
     RUNNING,
@@ -34,6 +37,7 @@ from oracle_words import (
     STOPPED,
     STOPPING,
     CurveReader,
+    SensorState,
     new_counter,
 )
 from oracle_words import HELD as HELD_BY_GAP
@@ -46,7 +50,7 @@ def curve(*points: tuple[int, int]) -> CurveReader:
 
 
 def two_tracks(disagreement: int, bad_ticks: int = 2) -> Sensor:
-    tracks = tuple(Track(input=analog, count_min=0, count_max=1_000, curve=ANGLES) for analog in (1, 5))
+    tracks = tuple(Track(input=analog, count_min=1, count_max=1_000, curve=ANGLES) for analog in (1, 5))
     return Sensor(tracks=tracks, step_max=100_000, disagreement=disagreement, bad_ticks=bad_ticks)
 
 
@@ -93,7 +97,8 @@ def test_l3c_median_of_three_drops_a_single_odd_count() -> None:
 
 def test_l3d_a_step_is_held_then_a_fault_then_started_anew() -> None:
     """step_max 5000 is 50 counts; 500 -> 700 is 20000: bad 1, 2, 3; at bad_ticks 3 the track is no longer primed
-    and the fault is there; the fourth 700 starts it anew, so the value is 70000 at once and the cause is gone."""
+    and the fault is there; the fourth 700 starts it anew, so the value is 70000 at once, and the bad counter falls to
+    2: the cause is gone (the state stays fault, L10n)."""
     joint = follow_joint(position=sensor(1, ANGLES, step_max=5_000, bad_ticks=3))
     bench = Bench(joint)
     for _ in range(4):
@@ -103,6 +108,95 @@ def test_l3d_a_step_is_held_then_a_fault_then_started_anew() -> None:
     assert [tick.joints[0].position for tick in seen] == [50_000, 50_000, 50_000, 70_000]
     assert [tick.state for tick in seen] == [STOPPED, STOPPED, FAULT, FAULT]
     assert (seen[2].cause, seen[2].cause_joint) == (POSITION_COUNTS, 0)
+
+
+@pytest.mark.parametrize("side", ["operator", "position"])
+def test_l3c_samples_lost_again_and_again_add_up_to_a_fault(side: str) -> None:
+    """bad_ticks 6; four lost, one good, over and over. Bad counter 1 2 3 4, 3 (the good one), 4 5 6: the fault is in
+    the eighth tick, the third lost one of the second run, though no run is longer than four. A counter that a good
+    sample set to 0 would go 1 2 3 4 0 for ever."""
+    joint = follow_joint(operator=sensor(0, ANGLES, bad_ticks=6), position=sensor(1, ANGLES, bad_ticks=6))
+    bench = Bench(joint)
+    bench.to_running()
+    counts = [2_000, 2_000, 2_000, 2_000, 500] * 4
+    ticks = [bench.tick(**{side: count}) for count in counts[:8]]
+    cause = POSITION_COUNTS if side == "position" else OPERATOR_COUNTS
+
+    assert [tick.state for tick in ticks] == [RUNNING] * 7 + [FAULT]
+    assert (ticks[7].cause, ticks[7].cause_joint, ticks[7].enable) == (cause, 0, 0)
+
+
+@pytest.mark.parametrize(("lost", "good", "first_fault"), [(2, 1, 5), (2, 2, None), (1, 1, None), (3, 9, 3)])
+def test_l3c_as_many_good_samples_as_lost_ones_never_add_up(lost: int, good: int, first_fault: int | None) -> None:
+    """bad_ticks 3. Two lost, one good: 1 2 1 2 3, a fault in tick 5. Two and two: 1 2 1 0, again. One and one: 1 0,
+    again. Three lost: 1 2 3, a fault in tick 3."""
+    bench = Bench(follow_joint())
+    bench.to_running()
+    counts = ([2_000] * lost + [500] * good) * 8
+    states = [bench.tick(position=count).state for count in counts]
+
+    assert (states.index(FAULT) + 1 if FAULT in states else None) == first_fault
+
+
+def test_l3c_one_good_sample_forgives_only_one_bad_one() -> None:
+    """bad_ticks 3, step_max 50 counts. Three lost: bad counter 3, no longer primed. 700: started anew, 70000, bad
+    counter 2. One lost: 3 again, no longer primed again. 300: started anew, so 30000 at once. (Were the counter 0 after
+    the 700, the track would still be primed, and the step of 40000 to 300 not believed.)"""
+    bench = Bench(follow_joint(position=sensor(1, ANGLES, step_max=5_000, bad_ticks=3)))
+    for _ in range(4):
+        bench.tick()
+    seen = [bench.tick(position=count).joints[0].position for count in (2_000, 2_000, 2_000, 700, 2_000, 300)]
+
+    assert seen == [50_000, 50_000, 50_000, 70_000, 70_000, 30_000]
+
+
+def test_l3c_a_fault_left_early_leaves_the_rest_of_the_bad_counter() -> None:
+    """bad_ticks 6, power_up_ticks 3: six lost are a fault, bad counter 6. Three good samples while reset is pressed and
+    let go: ready, bad counter 3, and the state is stopped. Three lost: 4, 5, 6, so the fault is back in the third."""
+    bench = Bench(follow_joint(position=sensor(1, ANGLES, bad_ticks=6)))
+    for _ in range(3):
+        bench.tick()
+    lost = [bench.tick(position=2_000).state for _ in range(6)]
+    good = [bench.tick(digital, position=500).state for digital in (PRESSED, PRESSED, IDLE)]
+    again = [bench.tick(position=2_000).state for _ in range(3)]
+
+    assert lost == [STOPPED] * 5 + [FAULT]
+    assert good == [FAULT, FAULT, STOPPED]
+    assert again == [STOPPED, STOPPED, FAULT]
+
+
+def test_l3c_oldest_reading_of_a_contact_that_fails_twice() -> None:
+    """bad_ticks 6, one count a tick; tick 0 gives count 500, the median of 500 499 498 is 499, one tick old. Ticks 1 to
+    4 lost (bad counter 4): still 499. Tick 5 good (505, bad counter 3): the median of 505 500 499 is 500, five ticks
+    old. Ticks 6 and 7 lost (bad counter 5): still 500, seven ticks old. Tick 8 good (508, bad counter 4): the median of
+    508 505 500 is 505. Seven is bad_ticks + 1; a lost tick 8 would be the fault."""
+    bench = Bench(follow_joint(position=sensor(1, ANGLES, bad_ticks=6)))
+    for count in (496, 497, 498, 499, 500):
+        bench.tick(position=count)
+    counts = (2_000, 2_000, 2_000, 2_000, 505, 2_000, 2_000, 508)
+    ticks = [bench.tick(position=count) for count in counts]
+
+    assert [tick.joints[0].position for tick in ticks] == [49_900] * 4 + [50_000] * 3 + [50_500]
+    assert [tick.state for tick in ticks] == [STOPPED] * 8
+
+
+@pytest.mark.parametrize(("bad_ticks", "oldest"), [(1, 1), (2, 3), (3, 4), (4, 5), (5, 6)])
+def test_l3c_a_reading_without_a_fault_is_at_most_one_tick_older_than_bad_ticks(bad_ticks: int, oldest: int) -> None:
+    """Every order of lost and good samples, 12 ticks long, on a joint that moves one count a tick: how old the reading
+    of a tick without a fault gets. r lost, one good (whose median is still the sample before the loss), s lost: age r +
+    1 + s; no fault while r + s - 1 <= bad_ticks - 1; so bad_ticks + 1 where both r and s are at least 1. At bad_ticks 1
+    nothing may be lost, and 1 is the median's tick."""
+    table = sensor(0, ANGLES, bad_ticks=bad_ticks)
+    oracle, found = Oracle(Bench(follow_joint()).table), 0
+    for lost in product((False, True), repeat=12):
+        state = SensorState(table, False, new_counter())
+        for tick, is_lost in enumerate((False, False, False, *lost)):
+            oracle.sense(state, [2_000 if is_lost else 100 + tick])
+            if state.counts_bad():
+                break
+            found = max(found, tick - (state.value // 100 - 100))
+
+    assert found == oldest
 
 
 def test_l3d_a_step_of_exactly_the_limit_is_believed() -> None:
@@ -130,12 +224,12 @@ def test_l3e_tracks_apart_by_exactly_the_limit_agree() -> None:
 
 @pytest.mark.parametrize(("disagreement", "state"), [(360, STOPPED), (359, FAULT)])
 def test_l3e_two_tracks_of_a_continuous_joint_differ_the_short_way(disagreement: int, state: int) -> None:
-    """Counts 0 and 1000 are -180000 and 179640: 359640 apart the long way, 360 the short way."""
-    turn = Curve(points=((0, -180_000), (1_000, 179_640)))
-    tracks = tuple(Track(input=analog, count_min=0, count_max=1_000, curve=turn) for analog in (1, 5))
+    """Counts 1 and 1000 are -180000 and 179640: 359640 apart the long way, 360 the short way."""
+    turn = Curve(points=((1, -180_000), (1_000, 179_640)))
+    tracks = tuple(Track(input=analog, count_min=1, count_max=1_000, curve=turn) for analog in (1, 5))
     position = Sensor(tracks=tracks, step_max=100_000, disagreement=disagreement, bad_ticks=2)
     bench = Bench(follow_joint(continuous=True, position=position))
-    bench.counts[1], bench.counts[5] = 0, 1_000
+    bench.counts[1], bench.counts[5] = 1, 1_000
 
     assert [bench.tick().state for _ in range(4)][-1] == state
 
@@ -221,15 +315,15 @@ def test_l4b_operator_speed_is_the_target_s_change_times_the_tick_rate() -> None
 
 def test_l4c_lever_share_begins_at_zero_beside_the_deadband() -> None:
     """deadband 1000: scale floor(10000 * 65536 / 9000) = 72817. Count 550 is 1000: rest. Count 551 is 1020:
-    20 * 72817 / 65536 = 22.2 -> 22. Count 775 is 5500: 4500 * 72817 / 65536 = 4999.9 -> 4999. Count 0 is -10000:
-    9000 * 72817 / 65536 = 9999.9 -> -9999."""
+    20 * 72817 / 65536 = 22.2 -> 22. Count 775 is 5500: 4500 * 72817 / 65536 = 4999.9 -> 4999. Count 1 is -9980:
+    8980 * 72817 / 65536 = 9977.7 -> -9977."""
     seen = {}
-    for count in (550, 551, 775, 0):
+    for count in (550, 551, 775, 1):
         bench = Bench(speed_joint())
         tick = bench.tick(operator=count)
         seen[count] = (tick.joints[0].target, bool(tick.joints[0].flags & MATCHED))
 
-    assert seen == {550: (0, True), 551: (22, False), 775: (4_999, False), 0: (-9_999, False)}
+    assert seen == {550: (0, True), 551: (22, False), 775: (4_999, False), 1: (-9_977, False)}
 
 
 def test_l5a_follow_speed_is_gain_times_error_plus_a_share_of_the_operator_s_speed() -> None:
@@ -347,7 +441,7 @@ def test_l7_ramp_up_slow_down_wait_and_reverse() -> None:
     1), held while zero ticks are 1 and 2 (below 3), then -100, -200, -250."""
     bench = ramp_bench()
     up = [bench.tick(operator=1_000).joints[0].speed for _ in range(4)]
-    down = [bench.tick(operator=0).joints[0].speed for _ in range(8)]
+    down = [bench.tick(operator=1).joints[0].speed for _ in range(8)]
 
     assert up == [0, 100, 200, 250]
     assert down == [250, 50, 0, 0, 0, -100, -200, -250]

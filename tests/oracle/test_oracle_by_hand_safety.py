@@ -26,6 +26,7 @@ from oracle_words import (
     MOVED,
     NO_JOINT,
     NONE,
+    OPERATOR_COUNTS,
     POWERING_UP,
     RELEASED,
     RESET,
@@ -113,6 +114,67 @@ def test_l9d_a_joint_that_comes_back_has_to_get_past_where_it_was() -> None:
         counted.append(bench.oracle.joints[0].busy)
 
     assert counted == [0, 0, 1, 2, 3, 4, 5, 6, 0]
+
+
+def test_l9e_a_joint_that_creeps_on_in_fault_keeps_the_reset_from_working() -> None:
+    """still_mdeg 100, still_ticks 4; the median shows a place one tick late. The fault comes at 50.2 deg: anchor there,
+    counter 0. Then a count a tick, and standing from 50.7 on:
+
+        tick      1     2     3     4     5     6     7     8     9
+        p      50.2  50.3  50.4  50.5  50.6  50.7  50.7  50.7  50.7
+        anchor 50.2  50.2  50.4  50.4  50.6  50.6  50.6  50.6  50.6
+        count     1     2     0     1     0     1     2     3     4
+
+    A good reset (pressed for two ticks) that is let go in tick 3, 6 or 8 does nothing; in tick 9 it leads out."""
+    for let_go, state in ((3, FAULT), (6, FAULT), (8, FAULT), (9, STOPPED)):
+        bench = Bench(follow_joint(settle_ticks=2, still_ticks=4, match_window_mdeg=5_000, deadband=5_000))
+        bench.to_running()
+        moved = [bench.tick(position=count) for count in (500, 501, 501, 502, 502)][-1]
+        bench.tick(IDLE, position=503) if let_go > 3 else bench.tick(PRESSED, position=503)
+        seen, counted = [], [bench.oracle.joints[0].quiet]
+        for tick in range(2, let_go + 1):
+            digital = PRESSED if let_go - 2 <= tick < let_go else IDLE
+            seen.append(bench.tick(digital, position=min(502 + tick, 507)))
+            counted.append(bench.oracle.joints[0].quiet)
+
+        assert (moved.state, moved.cause, moved.cause_joint, moved.joints[0].position) == (FAULT, MOVED, 0, 50_200)
+        assert counted == [1, 2, 0, 1, 0, 1, 2, 3, 4][:let_go]
+        assert [tick.state for tick in seen] == [FAULT] * (let_go - 2) + [state]
+
+
+def test_l9e_after_a_stall_every_joint_has_to_rest() -> None:
+    """still_ticks 3. Joint 0 stalls (as in the example of L9d above) and stands; joint 1 is what goes on moving, two
+    counts a tick. It stands at tick 6 and its median at tick 7, the third tick of rest is tick 10: a reset let go in
+    tick 9 does nothing, in tick 10 it leads out."""
+    for let_go, state in ((9, FAULT), (10, STOPPED)):
+        stalls = follow_joint(stall_flow_e4=2_000, stall_ticks=3, stall_mdeg=100, still_ticks=3)
+        rolls = follow_joint(operator=sensor(2, ANGLES), position=sensor(3, ANGLES), still_ticks=3)
+        bench = Bench(stalls, rolls)
+        bench.to_running()
+        stalled = [bench.tick(operator=530) for _ in range(5)][-1]
+        for tick in range(1, let_go + 1):
+            bench.counts[3] = 500 + 2 * min(tick, 6)
+            last = bench.tick(PRESSED if let_go - 2 <= tick < let_go else IDLE)
+
+        assert (stalled.state, stalled.cause, stalled.cause_joint) == (FAULT, STALLED, 0)
+        assert last.state == state
+
+
+def test_l9e_a_sensor_fault_does_not_wait_for_rest() -> None:
+    """power_up_ticks 3: the operator's wire is back for three ticks when the reset is let go, and the joint still moves
+    two counts (twice still_mdeg) in every one of them."""
+    bench = Bench(follow_joint(still_ticks=4, settle_ticks=1_000))
+    bench.to_running()
+    off = [bench.tick(operator=2_000) for _ in range(3)][-1]
+    places = (502, 504, 506)
+    seen = [
+        bench.tick(digital, operator=500, position=place)
+        for digital, place in zip((PRESSED, PRESSED, IDLE), places, strict=True)
+    ]
+
+    assert (off.state, off.cause) == (FAULT, OPERATOR_COUNTS)
+    assert [tick.joints[0].position for tick in seen] == [50_000, 50_200, 50_400]
+    assert [tick.state for tick in seen] == [FAULT, FAULT, STOPPED]
 
 
 def test_l10_start_up_step_by_step() -> None:

@@ -27,7 +27,7 @@ ONE_MDEG_A_COUNT = Curve(points=((0, 0), (65_535, 65_535)))
 def table_with(filter_q16: int) -> Table:
     operator = sensor(0, ONE_MDEG_A_COUNT)
     operator = type(operator)(
-        tracks=(type(operator.tracks[0])(input=0, count_min=0, count_max=65_535, curve=ONE_MDEG_A_COUNT),),
+        tracks=(type(operator.tracks[0])(input=0, count_min=1, count_max=65_534, curve=ONE_MDEG_A_COUNT),),
         step_max=400_000,
         disagreement=1_000,
         bad_ticks=3,

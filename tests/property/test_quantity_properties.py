@@ -8,7 +8,7 @@ from fractions import Fraction
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mapper.profile.quantity import DIMENSIONS, TEXT_MAX, QuantityError, parse, pattern
+from mapper.profile.quantity import DIMENSIONS, TEXT_MAX, QuantityError, parse, pattern, remedy_for
 
 dimensions = st.sampled_from(sorted(DIMENSIONS)).map(DIMENSIONS.__getitem__)
 units = st.sampled_from(sorted({unit for dimension in DIMENSIONS.values() for unit in dimension.units}))
@@ -34,6 +34,27 @@ def test_pattern_and_parser_take_the_same_texts(text: str, dimension) -> None:
 
     assert (refusal is None) == by_pattern
     assert refusal is None or (refusal.found and refusal.allowed and refusal.remedy)
+
+
+sloppy = st.builds(
+    "{}{}{}{}{}".format,
+    st.sampled_from(["", "", "“", "'", " "]),
+    st.from_regex(r"[+−-]?[0-9.,]{0,6}([eE][+-]?[0-9]{1,2})?", fullmatch=True),
+    st.sampled_from(["", " ", "  ", "\u00a0"]),
+    st.one_of(units, units.map(str.upper), st.sampled_from(["°", "", "rpm", "pct", "Nm", "lpm", "°/s", "x", "1/s"])),
+    st.sampled_from(["", "", "”", "s"]),
+)
+
+
+@given(st.one_of(sloppy, near_misses), dimensions)
+@settings(max_examples=600, deadline=None)
+def test_whatever_a_refusal_offers_would_be_taken(text: str, dimension) -> None:
+    remedy = remedy_for(text, dimension, dimension.example)
+    offers = re.findall('"([^"]*)"', remedy)
+
+    assert 1 <= len(offers) <= 2, remedy
+    for offer in offers:
+        parse(offer, dimension)
 
 
 @given(st.integers(-(10**9), 10**9), st.integers(0, 6), dimensions, st.data())

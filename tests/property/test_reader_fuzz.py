@@ -89,6 +89,22 @@ def test_a_damaged_profile_is_read_or_refused_in_form(data: bytes) -> None:
     check(data)
 
 
+def test_every_key_misspelt_is_refused_and_left_out_is_read_or_refused_in_form() -> None:
+    """Each key of the stand by turns, those of inline tables too: none is taken silently, none upsets the reader."""
+    keys = list(re.finditer(rb"(?<![\w\"#])([a-z][a-z_]*) = ", b"\n".join(LINES)))
+    text = b"\n".join(LINES)
+
+    assert len(keys) > 120
+    for match in keys:
+        line = text[text.rindex(b"\n", 0, match.start()) + 1 :].partition(b"\n")[0]
+        if line.lstrip().startswith(b"#"):
+            continue
+        misspelt = text[: match.end(1) - 1] + text[match.end(1) :]
+        assert check(misspelt), match[1]
+        if line.startswith(match[1]):
+            check(text.replace(line + b"\n", b"", 1))
+
+
 @given(
     st.one_of(st.binary(max_size=200), st.text(max_size=200).map(lambda text: text.encode("utf-8", "surrogatepass")))
 )

@@ -40,11 +40,11 @@ def _curve(
     return Curve(points=tuple(zip(xs, ys, strict=True)))
 
 
-def _sensor(rng: random.Random, reach: int, inputs: list[int]) -> Sensor:
+def _sensor(rng: random.Random, reach: int, inputs: list[int], tick_hz: int) -> Sensor:
     tracks = []
     for _ in range(rng.randint(1, 2)):
-        count_min = rng.randint(0, 2_000)
-        count_max = rng.randint(count_min + 2_000, 65_535)
+        count_min = rng.randint(1, 2_000)
+        count_max = rng.randint(count_min + 2_000, 65_534)
         order = rng.choice(("rising", "falling"))
         curve = _curve(rng, (count_min, count_max), (-reach, reach), order=order)
         tracks.append(Track(input=inputs.pop(), count_min=count_min, count_max=count_max, curve=curve))
@@ -52,8 +52,14 @@ def _sensor(rng: random.Random, reach: int, inputs: list[int]) -> Sensor:
         tracks=tuple(tracks),
         step_max=rng.randint(1, 720_000),
         disagreement=rng.randint(1, 720_000),
-        bad_ticks=rng.randint(1, 1_000),
+        bad_ticks=rng.randint(1, tick_hz),  # at most 1 s
     )
+
+
+def _seen_by_all(sensor: Sensor) -> tuple[int, int]:
+    """What every track of the sensor can tell apart; the second below the first where there is nothing."""
+    values = [sorted(y for _, y in track.curve.points) for track in sensor.tracks]
+    return max(ys[0] for ys in values), min(ys[-1] for ys in values)
 
 
 def _pair(rng: random.Random, lower: int, upper: int) -> tuple[int, int]:
@@ -70,18 +76,22 @@ def _flow(rng: random.Random, full: tuple[int, int]) -> tuple[Curve, Curve]:
     )
 
 
-def random_joint(rng: random.Random, inputs: list[int]) -> JointTable:
+def random_joint(rng: random.Random, inputs: list[int], tick_hz: int) -> JointTable:
     """One valid joint; takes its inputs from the end of `inputs`."""
     control = rng.choice((FOLLOW, SPEED))
     reach = 360_000 if control == FOLLOW else 10_000
     full = _pair(rng, 1, 200_000)
-    stops = sorted(rng.sample(range(-360_000, 360_001), 2))
+    position = _sensor(rng, 360_000, inputs, tick_hz)
+    lowest, highest = _seen_by_all(position)
+    continuous = rng.random() < 0.3 or highest - lowest < 2
+    seen = range(-360_000, 360_001) if continuous else range(lowest, highest + 1)
+    stops = sorted(rng.sample(seen, 2)) if continuous or rng.random() < 0.7 else [lowest, highest]
     return JointTable(
         control=control,
-        continuous=rng.random() < 0.3,
+        continuous=continuous,
         polarity=rng.choice((1, -1)),
-        operator=_sensor(rng, reach, inputs),
-        position=_sensor(rng, 360_000, inputs),
+        operator=_sensor(rng, reach, inputs, tick_hz),
+        position=position,
         filter_q16=rng.randint(1, 65_536),
         speed_filter_q16=rng.randint(1, 65_536),
         deadband=rng.randint(0, 5_000),
@@ -128,10 +138,10 @@ def random_table(rng: random.Random, joint_count: int | None = None) -> Table:
     machine = MachineTable(
         tick_us=1_000_000 // tick_hz,
         tick_hz=tick_hz,
-        late_us=rng.randint(0, 20_000),
+        late_us=rng.randint(0, 1_000_000 // tick_hz),
         pump_ml_min=rng.randint(1, 10_000_000),
         power_up_ticks=rng.randint(3, TICKS_MAX),
-        discrepancy_ticks=rng.randint(1, TICKS_MAX),
+        discrepancy_ticks=rng.randint(1, 5 * tick_hz),
         reset_min_ticks=reset[0],
         reset_max_ticks=reset[1],
         load_ticks=rng.randint(0, TICKS_MAX),
@@ -148,5 +158,5 @@ def random_table(rng: random.Random, joint_count: int | None = None) -> Table:
         tool_version=(rng.randint(0, 255), rng.randint(0, 255), rng.randint(0, 255)),
         profile_digest=rng.randbytes(32),
         machine=machine,
-        joints=tuple(random_joint(rng, inputs) for _ in range(joint_count or rng.randint(1, 16))),
+        joints=tuple(random_joint(rng, inputs, tick_hz) for _ in range(joint_count or rng.randint(1, 16))),
     )

@@ -2,7 +2,8 @@
 
 Written from the class's description in mapper/check/barrier.py, not from its bound. Law: rules L6b, L7a and L7c as a
 sequence of speeds; plant: dead time, valve that gives up(u), first-order lag, oil spring, all stepped exactly over a
-tick (the command is constant in it).
+tick (the command is constant in it). The lag is one value while gaining and another while slowing. Not tried: ticks
+that come late (they only delay here), the spool's play and its jump when it centres, noise beyond a count.
 """
 
 from __future__ import annotations
@@ -87,7 +88,11 @@ def run(
     dead = np.where(rng.random(count) < 0.5, dead_most, rng.integers(1, dead_most + 1, count))
     lost_most = round(upper.stale_s / upper.tick_most_s)
     lost_at, at = rng.integers(0, ticks, count), np.arange(count)
-    steps = exact_steps(gain, lag, w, z, tick)
+    waiting = rng.random(count) < 0.5  # for the reading to come so near before samples are lost
+    near = rng.uniform(0.0, 1.2 * upper.brake_points[-1][0], count)
+    lost_at = np.where(waiting, ticks, lost_at)
+    slowing = np.where(rng.random(count) < 0.5, lag, rng.uniform(upper.lag_low_s, upper.lag_high_s, count))
+    gains, slows = exact_steps(gain, lag, w, z, tick), exact_steps(gain, slowing, w, z, tick)
     brake = [
         np.interp(np.arange(side.brake_points[-1][0] * 1000 + 2) / 1000, *np.array(side.brake_points).T)
         for side in (upper, lower)
@@ -109,6 +114,8 @@ def run(
     origin = upper.error_deg + upper.noise_deg + swing_deg
     for k in range(ticks):
         newest = x[:, 0] + x[:, 2] + error + rng.uniform(-1, 1, count) * upper.noise_deg
+        starts = waiting & (reading > -near)
+        lost_at, waiting = np.where(starts, k, lost_at), waiting & ~starts
         good = (k < lost_at) | (k >= lost_at + lost_most)
         median = np.maximum(np.minimum(newest, older), np.minimum(np.maximum(newest, older), oldest))
         reading = np.where(good, median, reading)
@@ -138,7 +145,8 @@ def run(
         forward = real[0][np.clip((acting * 1000.0).astype(np.int64), 0, len(real[0]) - 1)]
         backward = real[1][np.clip((-acting * 1000.0).astype(np.int64), 0, len(real[1]) - 1)]
         x[:, 4] = gain * np.where(acting > 0, forward, np.where(acting < 0, -backward, 0.0))
-        x[:, :4] = np.einsum("nij,nj->ni", steps, x)
+        faster = (np.abs(x[:, 4]) > np.abs(x[:, 1])) | (x[:, 4] * x[:, 1] < 0)
+        x[:, :4] = np.einsum("nij,nj->ni", np.where(faster[:, None, None], gains, slows), x)
         farthest = np.maximum(farthest, x[:, 0] + x[:, 2])
         most_swing = np.where(k < stop_at, np.maximum(most_swing, np.abs(x[:, 2])), most_swing)
         above = np.maximum(above, x[:, 1] - curve.speed_at(x[:, 0] - origin))

@@ -26,7 +26,7 @@ from check_case import (
 from mapper.check import CheckError, Evidence, Finding, Status, check_profile
 from mapper.check.drive import deadband_jump, drive_range
 from mapper.check.response import deadband_zero, direction
-from mapper.check.soft_stop import soft_stop_overruns
+from mapper.check.soft_stop import LIMITS, soft_stop_overruns
 from mapper.check.speed import flow_available, ramp, speed_limit
 from mapper.check.structure import load_holding
 from mapper.table import compile_table, encode_table
@@ -36,6 +36,7 @@ STAND_PROFILE = profile_of(text_of(STAND))
 ADVISED = re.compile(r'joints\.(\S+) = ("[^"]*")')
 
 ORDER = (
+    "as_written",
     "drive_range",
     "deadband_zero",
     "deadband_jump",
@@ -49,9 +50,12 @@ ORDER = (
     "sensor_window",
     "track_disagreement",
     "two_tracks",
+    "sensor_step",
+    "matching",
+    "motion_watches",
     "load_holding",
 )
-MACHINE = ("emergency_stop", "fault", "power_up", "restart", "release")
+MACHINE = ("as_written", "matching", "emergency_stop", "fault", "power_up", "restart", "release")
 
 
 def with_holding(text: str, lines: str) -> str:
@@ -104,17 +108,17 @@ def test_every_joint_of_the_kerb_arm_is_examined_for_what_applies_to_it():
     assert limits("boom_lift") == set(ORDER)
     assert set(ORDER) - limits("boom_swing") == {"two_tracks", "load_holding"}
     stops = {"soft_stop_overrun_upper", "soft_stop_overrun_lower"}
-    assert set(ORDER) - limits("wrist_roll") == {"two_tracks", "load_holding", "travel"} | stops
+    assert set(ORDER) - limits("wrist_roll") == {"two_tracks", "load_holding", "travel", "matching"} | stops
 
 
 # Path, a value just inside, one just outside, the limit, words of the advice.
 CASES = [
     ("joints.lever.valve.positive.jump", '"18.5 %"', '"18.6 %"', "deadband_jump"),
     ("joints.lever.valve.negative.jump", '"20.5 %"', '"20.6 %"', "deadband_jump"),
-    ("joints.lever.limits.speed_never_above.negative", '"44.3 deg/s"', '"44.2 deg/s"', "speed_limit"),
+    ("joints.lever.limits.speed_never_above.negative", '"44.6 deg/s"', '"44.5 deg/s"', "speed_limit"),
     ("joints.lever.limits.soft_stops.upper", '"30.8 deg"', '"31 deg"', "soft_stop_overrun_upper"),
     ("joints.lever.limits.soft_stops.lower", '"-30.8 deg"', '"-31 deg"', "soft_stop_overrun_lower"),
-    ("joints.lever.limits.soft_stops.upper", '"30 deg"', '"34.9 deg"', "soft_stop_overrun_upper"),
+    ("joints.lever.limits.soft_stops.upper", '"30 deg"', '"32.9 deg"', "soft_stop_overrun_upper"),
     ("joints.lever.holding.kind", '"pilot_check"', '"none"', "load_holding"),
 ]
 
@@ -153,7 +157,7 @@ def test_soft_stop_moved_to_the_hard_stop_is_violated_on_that_joint_of_the_arm()
     text = with_value(text_of(KERB), "joints.elbow.limits.soft_stops.upper", '"-0.1 deg"')
     result = check_text(text)
 
-    assert bad(result) == [("soft_stop_overrun_upper", "elbow")]
+    assert bad(result) == [("soft_stop_overrun_upper", "elbow"), ("motion_watches", "elbow")]
     assert "joints.elbow.limits.soft_stops.upper" in finding(result, "soft_stop_overrun_upper", "elbow").advice
 
 
@@ -164,7 +168,7 @@ def test_speed_above_what_the_pump_gives_the_joint_alone():
     result = check_text(text)
     found = finding(result, "flow_available", "lever")
 
-    assert bad(result) == [("flow_available", "lever")]
+    assert bad(result) == [("flow_available", "lever"), *((limit, "lever") for limit in LIMITS)]
     assert "the pump gives this joint alone" in found.detail
     assert bad(check_text(follow_advice(text, found))) == []
 
@@ -172,7 +176,7 @@ def test_speed_above_what_the_pump_gives_the_joint_alone():
 def test_pump_too_small_for_two_joints_of_the_arm_names_both():
     result = check_text(with_value(text_of(KERB), "supply.flow", '"20 l/min"'))
 
-    assert bad(result) == [("flow_available", "boom_lift"), ("flow_available", "elbow")]
+    assert bad(result) == [(limit, joint) for joint in ("boom_lift", "elbow") for limit in ("flow_available", *LIMITS)]
 
 
 def test_speed_above_what_the_valve_passes():
@@ -215,8 +219,8 @@ def test_tracks_of_the_same_slope_count_as_one():
     assert bad(check_text(text)) == [("two_tracks", "lever")]
 
 
-@pytest.mark.parametrize(("lower", "upper"), [(0, 3895), (200, 4095)])
-def test_window_that_takes_a_cut_or_shorted_wire_for_a_value(lower, upper):
+@pytest.mark.parametrize(("lower", "upper"), [(1, 4095), (200, 4095)])
+def test_window_that_takes_a_shorted_wire_for_a_value(lower, upper):
     profile = STAND_PROFILE
     operator = profile.joints[0].operator
     track = replace(operator.sensor.tracks[0], count_min=lower, count_max=upper)
@@ -320,7 +324,7 @@ def test_slow_release_in_the_table_is_seen():
     table = compile_table(STAND_PROFILE)
     table = replace(table, machine=replace(table.machine, release_ticks=table.machine.release_ticks + 1))
 
-    assert bad(check_with(STAND_PROFILE, table)) == [("release", None)]
+    assert bad(check_with(STAND_PROFILE, table)) == [("as_written", None), ("release", None)]
 
 
 # -- what is counted ---------------------------------------------------------------------------------------------------

@@ -71,6 +71,11 @@ def test_random_walks_of_the_law_stay_inside_the_enumeration(category):
     assert {row[0] for row in seen} >= {0, 1, 2, 5, 6}
 
 
+def with_after(ticks: safety.Ticks, column: str, value: int, where: np.ndarray) -> safety.Ticks:
+    """The enumeration with one column of the state after the tick changed."""
+    return replace(ticks, after={**ticks.after, column: np.where(where, value, ticks.after[column])})
+
+
 DEFECTS = {
     "drive in matching": lambda t: replace(t, drives=t.drives | (t.after["state"] == state_number("matching"))),
     "enable kept in fault": lambda t: replace(t, enables=t.enables | (t.after["state"] == state_number("fault"))),
@@ -79,6 +84,19 @@ DEFECTS = {
     ),
     "drive while powering up": lambda t: replace(
         t, drives=t.drives | (t.after["state"] == state_number("powering_up"))
+    ),
+    "permit without a reset edge": lambda t: with_after(t, "permit", 1, t.after["state"] == state_number("stopped")),
+    "device taken as released while held": lambda t: with_after(
+        t, "seen_released", 1, (t.after["state"] == state_number("stopped")) & t.held
+    ),
+    "released before the stop counts after it": lambda t: with_after(
+        t, "seen_released", 1, (t.before["state"] == state_number("stopping")) & (t.after["state"] == 1) & ~t.held
+    ),
+    "match time kept over a tick that is not matched": lambda t: with_after(
+        t, "match_ticks", 1, t.after["state"] == state_number("matching")
+    ),
+    "another cause while in fault": lambda t: with_after(
+        t, "cause", 3, (t.before["state"] == state_number("fault")) & (t.after["state"] == state_number("fault"))
     ),
     "speed kept while stopped": lambda t: replace(t, moves=t.moves | (t.after["state"] == state_number("stopped"))),
 }

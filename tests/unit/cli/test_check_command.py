@@ -58,7 +58,7 @@ def test_json_is_one_document_with_the_agreed_keys(broken):
     document = json.loads(result.output)
 
     assert result.return_value == 1
-    assert list(document) == ["profile", "digest", "result", "findings", "not_examined"]
+    assert list(document) == ["profile", "digest", "result", "findings", "not_examined", "notes", "unused_waivers"]
     assert document["profile"] == str(broken)
     assert document["result"] == "does not hold"
     assert len(document["digest"]) == 16
@@ -133,3 +133,41 @@ def test_a_waiver_is_printed(tmp_path):
     assert "HOLDS WITH WAIVER: soft_stop_overrun_upper of lever" in result.output
     assert "bumpers fitted" in result.output
     assert "waived in the profile" in result.output.rstrip().split("\n")[-1]
+
+
+def test_an_unused_waiver_is_in_the_text_and_in_the_json(tmp_path):
+    path = tmp_path / "waived.toml"
+    waiver = '\n[[waivers]]\nlimit = "ramp"\njoint = "lever"\nreason = "bumpers fitted"\n'
+    path.write_text(text_of(STAND) + waiver, encoding="utf-8")
+
+    assert "waiver not used: ramp of lever" in run(str(path)).output
+    document = json.loads(run(str(path), "--json").output)
+    assert document["unused_waivers"] == [{"limit": "ramp", "joint": "lever", "reason": "bumpers fitted"}]
+
+
+def test_rules_have_no_margin_and_least_values_say_so(stand):
+    text = run(str(stand)).output
+    found = {item["limit"]: item for item in json.loads(run(str(stand), "--json").output)["findings"]}
+
+    line = next(line for line in text.split("\n") if line.startswith("  ramp"))
+    assert line.split()[1:6] == ["holds", "60", "60", "-", "deg/s2"]
+    assert found["ramp"]["margin"] is None
+    assert (found["sensor_window"]["bound_is"], found["motion_watches"]["bound_is"]) == ("least", "most")
+
+
+def test_notes_are_printed_and_in_the_json(stand):
+    text = run(str(stand)).output
+    notes = json.loads(run(str(stand), "--json").output)["notes"]
+
+    assert [note["joint"] for note in notes] == ["lever"]
+    assert notes[0]["text"] in text
+    assert "of room before a soft stop" in notes[0]["text"]
+
+
+def test_two_numbers_for_one_speed_end_in_one_line(tmp_path):
+    text = with_value(text_of(STAND), "supply.flow", '"3 l/min"')
+    text = with_value(text, "joints.lever.limits.speed_never_above", '{positive = "40 deg/s", negative = "40 deg/s"}')
+    path = tmp_path / "slow.toml"
+    path.write_text(text, encoding="utf-8")
+
+    assert "one change that satisfies all advice on it: joints.lever.limits.speed." in run(str(path)).output

@@ -6,6 +6,7 @@ import json
 import shutil
 import threading
 from pathlib import Path
+from types import SimpleNamespace
 
 import click
 import numpy as np
@@ -14,13 +15,15 @@ from click.testing import CliRunner
 from host_program import program
 
 import mapper.check
+import mapper.law
 import mapper.link.host
 from mapper.check.finding import Evidence, Finding, NotExamined, Status
 from mapper.cli import controller as controller_command
 from mapper.cli import readback as readback_command
 from mapper.cli import upload as upload_command
+from mapper.cli._linking import choose_port
 from mapper.errors import MapperError
-from mapper.link import HostController, LinkError, identify, journal, readback
+from mapper.link import HostController, LinkError, StoppedError, identify, journal, readback
 from mapper.profile import read_profile
 from mapper.table import compile_table, encode_table, table_digest
 
@@ -82,7 +85,9 @@ def checked(monkeypatch):
     class Checked:
         status = Status.HOLDS
         result = "holds"
+        interrupted = False
         not_examined = (NotExamined(limit="keep_out", why="later"),)
+        unused_waivers: tuple = ()
         seen: tuple | None = None
 
         @property
@@ -93,9 +98,12 @@ def checked(monkeypatch):
 
     def check(profile, table, data):
         result.seen = (profile, table, data)
+        if result.interrupted:
+            raise KeyboardInterrupt
         return result
 
     monkeypatch.setattr(mapper.check, "check_profile", check)
+    monkeypatch.setattr(mapper.law, "load_core", lambda: SimpleNamespace(source_digest="test"))
     return result
 
 
@@ -113,7 +121,10 @@ def test_a_checked_profile_goes_in_and_everything_is_put_on_record(profile, tabl
     assert (entry["who"], entry["in_use"], entry["confirmed"], entry["sequence"]) == ("tester", True, "--yes", 1)
     assert entry["digest"] == table_digest(table)
     assert entry["checked"] == {"result": "holds", "limits": {"holds": 1}}
-    assert entry["tool"].startswith("mapper ")
+    assert entry["tool"] == f"mapper {mapper.__version__}"
+    assert (entry["layout"], entry["protocol"]) == (table[4], 1)
+    assert (entry["law"], entry["controller"]["firmware"]) == ("test", "test")
+    assert entry["warnings"] == []
     assert entry["controller"]["machine_id"] == "test-stand-1"
     assert entry["error"] is None
 
@@ -126,7 +137,10 @@ def test_the_values_that_safety_rests_on_are_shown_as_read_back_with_the_caution
         "soft stops deg",
         "lever",
         "emergency stop",
-        "sensor windows",
+        "windows in counts",
+        f"mapper {mapper.__version__}, link protocol 1, table layout",
+        "firmware   test",
+        "not shown, but decoded",
     ):
         assert text in output
     for caution in (
@@ -147,9 +161,15 @@ def test_a_profile_that_does_not_hold_is_not_sent(profile, machine, checked, sta
 
     assert isinstance(result.exception, MapperError)
     assert result.exception.exit_code == 1
-    for text in ("lever", "soft_stop_overrun_upper", status.value, "move the soft stop", "nothing was sent"):
-        assert text in result.exception.message
+    lines = result.exception.message.splitlines()
+    assert "nothing was sent" in lines[0]
+    assert lines[1] == f"  lever: soft_stop_overrun_upper {status.value}: detail of it"
+    assert lines[2] == "      what to do: move the soft stop"
     assert readback(machine.port) is None
+    (entry,) = journal.read(journal.journal_path(profile))
+    assert (entry["in_use"], entry["confirmed"], entry["controller"]) == (False, "nobody", None)
+    assert entry["checked"]["limits"] == {status.value: 1}
+    assert "nothing was sent" in entry["error"]
 
 
 def test_a_waived_limit_is_sent_and_the_journal_says_so(profile, machine, checked):
@@ -208,7 +228,8 @@ def test_the_person_decides(profile, table, machine, checked, monkeypatch, answe
     assert len(asked) == 1
     assert readback(machine.port) == (table if in_use else None)
     assert (failed is None) == in_use
-    assert (entry["confirmed"], entry["in_use"]) == (("asked", True) if in_use else ("nobody", False))
+    assert (entry["confirmed"], entry["in_use"]) == (("asked", True) if in_use else ("declined", False))
+    assert in_use or "not confirmed" in entry["error"]
 
 
 def test_json_is_one_document_and_nothing_else(profile, table, machine, checked):
@@ -220,14 +241,38 @@ def test_json_is_one_document_and_nothing_else(profile, table, machine, checked)
     assert document["seconds"] < 5
 
 
-def test_several_ports_are_listed_and_the_choice_is_asked_for(profile, checked, monkeypatch):
-    monkeypatch.setattr("mapper.link.list_ports", lambda: [("/dev/ttyA", "adapter"), ("/dev/ttyB", "")])
-    result = run(upload_command.command, str(profile), "--yes")
+@pytest.mark.parametrize("ports", [1, 2])
+@pytest.mark.parametrize("command", ["upload", "readback"])
+def test_without_port_the_ports_are_listed_and_none_is_taken(profile, checked, monkeypatch, ports, command):
+    listed = [("/dev/ttyA", "adapter"), ("/dev/ttyB", "")][:ports]
+    monkeypatch.setattr("mapper.link.list_ports", lambda: listed)
+    one = (upload_command.command, str(profile), "--yes") if command == "upload" else (readback_command.command,)
+    result = run(*one)
 
     assert isinstance(result.exception, MapperError)
     assert result.exception.exit_code == 64
-    for text in ("/dev/ttyA", "adapter", "/dev/ttyB", "--port"):
+    for text in (*(name for name, _ in listed), "adapter", "--port", f": {ports}", "nothing was sent"):
         assert text in result.exception.message
+    assert "the ports are listed" in " ".join(run(one[0], "--help").output.split())
+
+
+@pytest.mark.parametrize(
+    ("ports", "answer", "may_ask", "asked"),
+    [(1, True, True, 1), (1, False, True, 1), (1, True, False, 0), (2, True, True, 0)],
+)
+def test_only_a_single_port_is_taken_and_only_when_a_person_says_so(monkeypatch, ports, answer, may_ask, asked):
+    questions: list[str] = []
+    monkeypatch.setattr("mapper.link.list_ports", lambda: [("/dev/ttyA", "adapter"), ("/dev/ttyB", "")][:ports])
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True))
+    monkeypatch.setattr(click, "confirm", lambda text, **_: questions.append(text) is None and answer)
+    try:
+        chosen: str | int = choose_port(None, may_ask=may_ask)
+    except MapperError as error:
+        chosen = error.exit_code
+
+    assert chosen == ("/dev/ttyA" if asked and answer else 64)
+    assert len(questions) == asked
+    assert choose_port("/dev/ttyX", may_ask=may_ask) == "/dev/ttyX"
 
 
 def test_no_port_at_all_is_said_with_what_to_do(profile, checked, monkeypatch):
@@ -264,16 +309,25 @@ def test_readback_as_json_has_the_decoded_table(profile, table, machine, checked
     assert len(document["table"]["joints"]) == 1
 
 
-def test_the_simulated_controller_takes_an_upload_and_plays_a_recording_then(profile, table, checked, monkeypatch):
-    """In a thread of its own, in real time: table taken, a while of `stopped`, key off, then the recording runs."""
+def test_the_simulated_controller_takes_an_upload_and_plays_a_recording_then(profile, table, monkeypatch):
+    """In a thread of its own, in real time: table taken, a while of `stopped`, key off, then the recording runs.
+
+    Ctrl-C comes with the line that tells of `running`.
+    """
     monkeypatch.setattr(mapper.link.host, "_PROGRAM", program())
     monkeypatch.setattr(mapper.link.host, "_check_built", lambda: None)
     monkeypatch.setattr(controller_command, "_SETTLED_S", 0.3)
     recording = profile.with_name("hand.csv")
     recording.write_text("time_s,hand_angle_deg\n0,0\n3,0\n")
     lines: list[str] = []
-    monkeypatch.setattr(click, "echo", lambda text="", **_: lines.append(str(text)))
-    arguments = [str(profile), "--recording", str(recording), "--seconds", "4"]
+
+    def echo(text: str = "", **_: object) -> None:
+        lines.append(str(text))
+        if str(text).startswith("running"):
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(click, "echo", echo)
+    arguments = [str(profile), "--recording", str(recording), "--seconds", "10"]
     thread = threading.Thread(target=lambda: controller_command.command.main(arguments, standalone_mode=False))
     thread.start()
     for _ in range(200):
@@ -281,7 +335,7 @@ def test_the_simulated_controller_takes_an_upload_and_plays_a_recording_then(pro
         if port:
             break
         threading.Event().wait(0.02)
-    threading.Event().wait(0.2)
+    threading.Event().wait(0.05)
     before = identify(port).before
     result = mapper.link.upload(port, table)
     thread.join()
@@ -292,3 +346,101 @@ def test_the_simulated_controller_takes_an_upload_and_plays_a_recording_then(pro
     states = list(dict.fromkeys(line.split(",")[0] for line in lines if ", waits for" in line))
     assert states[:4] == ["powering_up", "stopped", "matching", "running"]
     assert lines[-1] == "ended; the port is gone"
+    first = next(line for line in lines if line.startswith("stopped"))
+    at = [first.index(text) for text in ("service key to be turned off", "reset button", "device to be pressed")]
+    assert at == sorted(at), "the whole way to motion, in the order in which it is gone"
+
+
+def test_ctrl_c_before_anything_is_sent_is_put_on_record(profile, machine, checked):
+    checked.interrupted = True
+    result = run(upload_command.command, str(profile), "--port", machine.port, "--yes")
+    (entry,) = journal.read(journal.journal_path(profile))
+
+    assert isinstance(result.exception, StoppedError)
+    assert result.exception.exit_code == 130
+    assert "in the controller now: unchanged" in result.exception.message
+    assert entry["error"] == result.exception.message
+    assert (entry["in_use"], entry["checked"]["result"]) == (False, "not checked")
+
+
+def test_an_error_that_nobody_thought_of_is_put_on_record(profile, machine, checked, monkeypatch):
+    monkeypatch.setattr("mapper.table.decode_table", lambda data: 1 // 0)
+    result = run(upload_command.command, str(profile), "--port", machine.port, "--yes")
+
+    assert isinstance(result.exception, ZeroDivisionError)
+    assert "division" in journal.read(journal.journal_path(profile))[-1]["error"]
+    assert readback(machine.port) is None
+    assert identify(machine.port).before.transfer == 0, "the transfer was given up"
+
+
+def _with_comment(profile: Path) -> None:
+    profile.write_text(profile.read_text() + "# another file, the same revision\n")
+
+
+def test_the_same_revision_with_other_content_in_the_controller_is_warned_of(profile, table, machine, checked):
+    first = run(upload_command.command, str(profile), "--port", machine.port, "--yes").output
+    again = run(upload_command.command, str(profile), "--port", machine.port, "--yes").output
+    _with_comment(profile)
+    other = run(upload_command.command, str(profile), "--port", machine.port, "--yes").output
+    entry = journal.read(journal.journal_path(profile))[-1]
+
+    assert "WARNING" not in first
+    assert "WARNING" not in again
+    assert "WARNING: revision 1 is already in the controller with other content" in other
+    assert "raise machine.revision" in other
+    assert table_digest(table) in entry["warnings"][0]
+    assert len(entry["warnings"]) == 1, "what the controller and the journal both know is told once"
+
+
+def test_the_same_revision_with_other_content_in_the_journal_is_warned_of(profile, table, machine, checked, tmp_path):
+    run(upload_command.command, str(profile), "--port", machine.port, "--yes", "--by", "tester")
+    _with_comment(profile)
+    fresh = Ticking("test-stand-1", tmp_path / "fresh")
+    result = run(upload_command.command, str(profile), "--port", fresh.port, "--yes", "--json")
+    fresh.controller.close()
+
+    assert "put into use with other content" in result.stderr
+    assert "by tester" in result.stderr
+    assert table_digest(table) in json.loads(result.stdout)["warnings"][0]
+
+
+def test_an_older_revision_and_other_firmware_are_warned_of(profile, machine, checked, monkeypatch):
+    text = profile.read_text()
+    profile.write_text(text.replace("revision = 1", "revision = 2"))
+    run(upload_command.command, str(profile), "--port", machine.port, "--yes")
+    profile.write_text(text)
+    monkeypatch.setattr(mapper.law, "load_core", lambda: SimpleNamespace(source_digest="0123456789abcdef0123"))
+    output = run(upload_command.command, str(profile), "--port", machine.port, "--yes").output
+
+    assert "WARNING: the controller has the later revision 2, this is 1" in output
+    assert "WARNING: the controller's firmware calls itself 'test', the check ran the law '0123456789abcdef'" in output
+
+
+_WAIVERS = """
+[[waivers]]
+limit = "soft_stop_overrun"
+joint = "lever"
+reason = "bumpers fitted"
+
+[[waivers]]
+limit = "drive_range"
+joint = "lever"
+reason = "kept for later"
+"""
+
+
+def test_waivers_are_named_by_upload_and_readback_those_that_waive_nothing_too(profile, machine, checked):
+    profile.write_text(profile.read_text() + _WAIVERS)
+    checked.status = Status.WAIVED
+    checked.unused_waivers = read_profile(profile.read_bytes(), str(profile)).waivers[1:]
+    upload = run(upload_command.command, str(profile), "--port", machine.port, "--yes").output
+    read = run(readback_command.command, "--port", machine.port, "--profile", str(profile)).output
+    document = json.loads(
+        run(readback_command.command, "--port", machine.port, "--profile", str(profile), "--json").stdout
+    )
+    entry = journal.read(journal.journal_path(profile))[-1]
+
+    for output in (upload, read, "\n".join(document["waivers"])):
+        assert "waived: soft_stop_overrun of lever: bumpers fitted" in output
+        assert "waiver not used: drive_range of lever: kept for later" in output
+    assert [one["used"] for one in entry["waivers"]] == [True, False]

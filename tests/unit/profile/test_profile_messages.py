@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import core_table
 import pytest
 
 from mapper.profile import ProfileError, read_profile
+from mapper.table import compile_table, encode_table
 
 PROFILES = Path(__file__).resolve().parents[3] / "profiles"
 STAND = (PROFILES / "test-stand.toml").read_text(encoding="utf-8")
@@ -31,6 +33,20 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "stand.toml:145:1: joints.lever.limits.reducd_speed: not a key of this format; "
         "[joints.lever.limits] has speed, reduced_speed, speed_never_above, acceleration, deceleration, "
         'stop_deceleration, soft_stops, hard_stops and tip_speed; did you mean "reduced_speed"?',
+    ),
+    (
+        "misspelt kind of drive",
+        'kind = "cylinder"',
+        'kin = "cylinder"',
+        'stand.toml:99:15: joints.lever.drive: key "kind" is missing; [joints.lever.drive] needs it (Kind of '
+        "actuator); write kind instead of kin",
+    ),
+    (
+        "no kind of drive",
+        'kind = "cylinder"\n',
+        "",
+        'stand.toml:99:15: joints.lever.drive: key "kind" is missing; [joints.lever.drive] needs it (Kind of '
+        'actuator); add for example: kind = "cylinder"',
     ),
     (
         "unknown key of another table",
@@ -61,14 +77,14 @@ CASES = [  # name, what stands there, what is put there instead, the message
         'bore = "40 mm"',
         'bore = "40"',
         'stand.toml:105:8: joints.lever.drive.bore: "40" has no unit; a length has one number, one space '
-        'and one of mm, cm, m, in or ft; write for example "50 mm"',
+        'and one of mm, cm, m, in or ft; write it with its unit, for example "40 mm"',
     ),
     (
         "bare number",
         'bore = "40 mm"',
         "bore = 40",
         "stand.toml:105:8: joints.lever.drive.bore: the bare number 40 without a unit; a length is text "
-        'with a unit: mm, cm, m, in or ft; write for example "50 mm"',
+        'with a unit: mm, cm, m, in or ft; write it with its unit, for example "40 mm"',
     ),
     (
         "value without quotes",
@@ -82,7 +98,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
         'bore = "40 mm"',
         'bore = "40 bar"',
         'stand.toml:105:8: joints.lever.drive.bore: "bar" is a unit of pressure; a length is given in '
-        'mm, cm, m, in or ft; write for example "50 mm"',
+        'mm, cm, m, in or ft; write for example "63 mm"',
     ),
     (
         "unit in other letters",
@@ -146,8 +162,8 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "negative",
         'stroke = "140 mm"',
         'stroke = "-140 mm"',
-        'stand.toml:107:10: joints.lever.drive.stroke: "-140 mm" is out of range; stroke is above 0 mm, '
-        "at most 20 m; correct the value or its unit",
+        'stand.toml:107:10: joints.lever.drive.stroke: "-140 mm" is out of range; stroke is 5 mm to 10 m; '
+        "correct the value or its unit",
     ),
     (
         "missing",
@@ -283,6 +299,51 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "wire or a short must fall outside it; leave room at 0 and at count_max",
     ),
     (
+        "window takes a cut wire",
+        "window = {lower = 200, upper = 3895}",
+        "window = {lower = 0, upper = 3895}",
+        "stand.toml:72:19: joints.lever.operator.tracks[0].window.lower: 0 takes a cut wire for a value; at "
+        "least 1, better well above: a wire that is cut reads 0; leave room at 0 for a cut wire",
+    ),
+    (
+        "late by more than a tick",
+        'late_allowance = "2 ms"',
+        'late_allowance = "5.1 ms"',
+        'stand.toml:26:18: controller.late_allowance: "5.1 ms" is more than one tick; at most one tick ("5 ms"): '
+        "a tick that is later was lost; give the time by which a tick of your controller may really be late, or "
+        "lengthen the tick",
+    ),
+    (
+        "release too quick",
+        'release_deadline = "1 s"',
+        'release_deadline = "27.9 ms"',
+        'stand.toml:41:20: emergency_stop.release_deadline: "27.9 ms" is too quick by 0.1 ms; at least 28 ms: one '
+        "tick to read the contact, one to see it, one to slow down, one to the output, each late by "
+        "late_allowance; give a later deadline, or shorten tick and late_allowance",
+    ),
+    (
+        "relay too quick",
+        "category = 0",
+        'category = 1\ndelayed_off_relay = "20 ms"',
+        'stand.toml:39:21: emergency_stop.delayed_off_relay: "20 ms" is too quick by 8 ms; at least 28 ms: one '
+        "tick to read the contact, one to see it, one to slow down, one to the output, each late by "
+        "late_allowance; fit a relay with a longer delay, or shorten tick and late_allowance",
+    ),
+    (
+        "discrepancy too long",
+        'discrepancy_time = "200 ms"',
+        'discrepancy_time = "5.1 s"',
+        'stand.toml:39:20: emergency_stop.discrepancy_time: "5.1 s" is out of range; discrepancy_time is above 0 '
+        "ms, at most 5 s; correct the value or its unit",
+    ),
+    (
+        "fault time too long",
+        'fault_time = "20 ms"',
+        'fault_time = "1.1 s"',
+        'stand.toml:76:14: joints.lever.position.fault_time: "1.1 s" is out of range; fault_time is above 0 ms, '
+        "at most 1 s; correct the value or its unit",
+    ),
+    (
         "window swapped",
         "window = {lower = 200, upper = 3895}",
         "window = {lower = 3895, upper = 200}",
@@ -374,7 +435,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
     ),
     (
         "fault time",
-        'fault_time = "25 ms"',
+        'fault_time = "20 ms"',
         'fault_time = "4 ms"',
         'stand.toml:76:14: joints.lever.position.fault_time: "4 ms" is not 1 to 1000 ticks; one tick is '
         '"5 ms"; correct the time',
@@ -429,10 +490,10 @@ CASES = [  # name, what stands there, what is put there instead, the message
     ),
     (
         "relief",
-        'tank_pressure = "2 bar"',
-        'tank_pressure = "80 bar"',
-        'stand.toml:20:17: supply.tank_pressure: "80 bar" is not below relief_pressure "80 bar"; '
-        "tank_pressure is well below the relief pressure; correct the value or its unit",
+        'margin = "0 bar"',
+        'margin = "80 bar"',
+        'stand.toml:19:10: supply.margin: "80 bar" is not below relief_pressure "80 bar"; '
+        "margin is well below the relief pressure; correct the value or its unit",
     ),
     (
         "reset",
@@ -530,6 +591,44 @@ def test_a_mistake_is_named_with_its_place_what_is_allowed_and_what_to_do(old: s
 
 def test_every_case_has_a_name_of_its_own() -> None:
     assert len({case[0] for case in CASES}) == len(CASES) >= 60
+
+
+def test_a_window_that_takes_a_short_of_sixteen_bits_is_refused() -> None:
+    wide = STAND.replace("count_max = 4095", "count_max = 65535")
+    bad = wide.replace("window = {lower = 200, upper = 3895}", "window = {lower = 200, upper = 65535}")
+
+    assert complaint(bad) == (
+        "stand.toml:72:32: joints.lever.operator.tracks[0].window.upper: 65535 takes a short for a value; at most "
+        "65534, better well below: a wire shorted to the supply reads 65535; leave room at the upper end for a short"
+    )
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"window = {lower = 200, upper = 3895}": "window = {lower = 1, upper = 3895}"},
+        {
+            "count_max = 4095": "count_max = 65535",
+            "window = {lower = 200, upper = 3895}": "window = {lower = 200, upper = 65534}",
+        },
+        {'late_allowance = "2 ms"': 'late_allowance = "5 ms"'},
+        {'release_deadline = "1 s"': 'release_deadline = "28 ms"'},
+        {"category = 0": 'category = 1\ndelayed_off_relay = "28 ms"'},
+        {'discrepancy_time = "200 ms"': 'discrepancy_time = "5 s"'},
+        {'fault_time = "20 ms"': 'fault_time = "1 s"'},
+        {'soft_stops = {lower = "-30 deg"': 'soft_stops = {lower = "-34.9996 deg"', "-40 deg": "-34.9999 deg"},
+    ],
+)
+def test_what_the_profile_just_allows_the_table_holds(changes: dict[str, str]) -> None:
+    """No user meets the table's own refusal: what the reader takes at its ends, compiler and controller take too."""
+    text = STAND
+    for old, new in changes.items():
+        assert old in text
+        text = text.replace(old, new)
+
+    data = encode_table(compile_table(read_profile(text.encode(), "stand.toml")))
+
+    assert core_table.parse(data)[0] == "ok"
 
 
 def test_two_joints_on_one_output_are_refused_with_the_reason() -> None:

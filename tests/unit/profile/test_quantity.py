@@ -52,7 +52,7 @@ def test_a_quantity_is_exact_in_the_canonical_unit(text: str, name: str, value: 
             "50",
             "length",
             '"50" has no unit; a length has one number, one space and one of mm, cm, m, in or ft; '
-            'write for example "50 mm"',
+            'write it with its unit, for example "50 mm"',
         ),
         (
             "50mm",
@@ -63,8 +63,8 @@ def test_a_quantity_is_exact_in_the_canonical_unit(text: str, name: str, value: 
         (
             "1,5 mm",
             "length",
-            '"1,5 mm" has a comma in its number; the decimal sign is a point and digits are not grouped; '
-            'write "1.5 mm" if that is what is meant',
+            '"1,5 mm" has a comma in its number; the decimal mark is a point and digits are not grouped; '
+            'write "1.5 mm"',
         ),
         (
             "50 MM",
@@ -84,7 +84,7 @@ def test_a_quantity_is_exact_in_the_canonical_unit(text: str, name: str, value: 
         (
             "1e3 mm",
             "length",
-            '"1e3 mm" has an exponent; a number is written out in full; write for example "50 mm"',
+            '"1e3 mm" has an exponent; a number is written out in full; write "1000 mm"',
         ),
         (
             "40 °",
@@ -119,7 +119,7 @@ def test_a_quantity_is_exact_in_the_canonical_unit(text: str, name: str, value: 
             "length",
             '".5 mm" has a number that starts or ends with a point, or starts with a needless zero; '
             "a number has digits on both sides of its point and no zero in front of other digits; "
-            'write for example "50 mm"',
+            'write "0.5 mm"',
         ),
         (
             "fast",

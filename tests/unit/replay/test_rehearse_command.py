@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import os
+import re
 
 import numpy as np
 import pytest
@@ -85,6 +86,20 @@ def test_a_profile_that_does_not_hold_is_not_uploaded(capsys, tmp_path, short):
     assert "lever" in err
     assert "3. " not in out
     assert not (tmp_path / "out").exists()
+
+
+def test_a_waived_limit_is_counted_apart_and_named(capsys, tmp_path, short):
+    text = STAND.read_text(encoding="utf-8")
+    waived = tmp_path / "waived.toml"
+    waiver = '\n[[waivers]]\nlimit = "deadband_jump"\njoint = "lever"\nreason = "measured on the bench"\n'
+    waived.write_text(text.replace('jump = "18 %"', 'jump = "18.6 %"') + waiver, encoding="utf-8")
+    code, out, _ = call(capsys, "rehearse", waived, short, "--out", tmp_path / "out")
+    of = int(re.search(r"(\d+) of (\d+) limits hold, 1 waived, 0 do not hold", out)[2])
+
+    assert code == 0
+    assert f"{of - 1} of {of} limits hold" in out
+    assert "waived: deadband_jump of lever, reason given: measured on the bench" in out
+    assert "deadband_jump of lever: measured on the bench" in (tmp_path / "out" / "report.html").read_text("utf-8")
 
 
 def test_a_controller_that_decides_otherwise_is_found(capsys, tmp_path, short, every_limit_holds, monkeypatch):

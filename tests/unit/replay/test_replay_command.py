@@ -8,6 +8,7 @@ import os
 import pytest
 from replay_case import RECORDINGS, ROOT
 
+import mapper.replay
 from mapper.cli import main
 
 KERB = str(ROOT / "profiles" / "kerb-arm.toml")
@@ -89,6 +90,46 @@ def test_binary_and_unwritable_places_are_said(capsys, tmp_path):
     assert (code, "--out" in err) == (2, True)
 
 
+def test_a_place_that_takes_no_files_is_noticed_before_the_run(capsys, tmp_path, monkeypatch):
+    def never(*_, **__):
+        raise AssertionError("it ran")
+
+    monkeypatch.setattr(mapper.replay, "run_replay", never)
+    (tmp_path / "file").write_text("in the way")
+    (tmp_path / "report.html").mkdir()
+    for out in (tmp_path / "file", tmp_path / "file" / "below", tmp_path):
+        code, _, err = call(capsys, "replay", KERB, PERSON, "--out", out)
+
+        assert (code, "choose another place with --out" in err) == (2, True), out
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["file", "report.html"]
+
+
+def test_what_the_recording_says_of_itself_and_what_was_found_is_printed(capsys, tmp_path):
+    faults = ("--fault", "5s:stuck:elbow_flexion:1s", "--fault", "8s:release:0.5s")
+    _, out, _ = call(capsys, "replay", KERB, PERSON, "--out", tmp_path, *faults)
+
+    assert "the recording says: Derived from a person's arm" in out
+    assert "5 times slower than recorded" in out
+    assert "l/min asked for (before sharing)" in out
+    assert "full speed needs this room before a soft stop" in out
+    assert "switches" in out
+    assert "ran on: " in out
+    assert "this fault was never noticed by the controller: 5 s stuck (elbow_flexion)" in out
+    assert "8 s release: the enabling device is let go, for 0.5 s: the controller reacted in the same tick" in out
+
+
+def test_the_profiles_waivers_are_named(capsys, tmp_path):
+    text = (ROOT / "profiles" / "test-stand.toml").read_text(encoding="utf-8")
+    waived = tmp_path / "waived.toml"
+    waiver = '\n[[waivers]]\nlimit = "deadband_jump"\njoint = "lever"\nreason = "measured <twice>"\n'
+    waived.write_text(text + waiver, encoding="utf-8")
+    recording = RECORDINGS / "test-stand-practice.csv"
+    _, out, _ = call(capsys, "replay", waived, recording, "--out", tmp_path)
+
+    assert "waiver in the profile: deadband_jump of lever: measured <twice>" in out
+    assert "deadband_jump of lever: measured &lt;twice&gt;" in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
 def test_a_failed_write_leaves_the_old_report(capsys, tmp_path, monkeypatch):
     call(capsys, "replay", KERB, PERSON, "--out", tmp_path)
     before = (tmp_path / "report.html").read_bytes()
@@ -102,3 +143,4 @@ def test_a_failed_write_leaves_the_old_report(capsys, tmp_path, monkeypatch):
     assert code == 2
     assert "No space left" in err
     assert (tmp_path / "report.html").read_bytes() == before
+    assert not list(tmp_path.glob("*.part"))

@@ -181,6 +181,17 @@ def test_position_columns_are_ignored_because_the_model_supplies_them():
     assert not prepared.inputs[:, 3].any()
 
 
+def test_many_gaps_are_one_note_with_their_number_the_longest_and_the_first():
+    rows = [f"{k / 2 if k < 90 else k / 2 + 1:.1f},20,30" for k in range(100)]
+    header = "time_s,shoulder_elevation_deg,elbow_flexion_deg"
+    prepared = prepare_inputs(worked_profile(KERB), read_recording("\n".join([header, *rows]) + "\n", "a.csv"))
+
+    gaps = notes_of(prepared, "gap")
+    assert len(gaps) == 1
+    assert gaps[0].startswith("shoulder_elevation_deg, elbow_flexion_deg: 99 gaps")
+    assert "the longest 1.50 s, the first at 0.00 to 0.50 s, 0.50 to 1.00 s, 1.00 to 1.50 s;" in gaps[0]
+
+
 @pytest.mark.parametrize(
     ("header", "words"),
     [

@@ -146,9 +146,9 @@ def test_braking_curve_leaves_room_for_the_fastest_joint(name: str, direction: i
     ("frequency_hz", "damping", "expected_s"),
     [
         # dead time 30 ms, lag 80 ms, 25 ms of lost samples are 4 ticks, 3 ticks more, each 5 + 2 ms
-        (Fraction(100), Fraction(1), Fraction(318, 1000)),
+        (Fraction(100), Fraction(1), Fraction(332, 1000)),
         (Fraction(3, 2), Fraction(1, 10), Fraction(2)),
-        (Fraction(20), Fraction(1, 10), Fraction(318, 1000)),
+        (Fraction(20), Fraction(1, 10), Fraction(332, 1000)),
         (Fraction(5), Fraction(1, 10), Fraction(3, 5)),
     ],
 )
@@ -231,7 +231,7 @@ AWKWARD = Fraction(1_234_567, 100_003)  # 12.34529..., no finite decimal
         ("valve.reversal_hold_s", Fraction(21, 1000), lambda j: j.reversal_ticks, 5),
         ("valve.reversed", True, lambda j: j.polarity, -1),
         ("watch.settle_s", Fraction(29, 1000), lambda j: j.settle_ticks, 5),
-        ("watch.still_s", Fraction(29, 1000), lambda j: j.still_ticks, 5),
+        ("watch.still_s", Fraction(29, 1000), lambda j: j.still_ticks, 6),
         ("watch.still_deg", AWKWARD, lambda j: j.still_mdeg, 12_345),
         ("watch.stall_flow", Fraction(12_345, 100_000), lambda j: j.stall_flow_e4, 1_234),
         ("watch.stall_s", Fraction(29, 1000), lambda j: j.stall_ticks, 5),
@@ -257,8 +257,10 @@ def test_each_item_is_rounded_to_its_safe_side(path: str, value: object, read: o
         ("emergency_stop.discrepancy_s", Fraction(29, 1000), "discrepancy_ticks", 5),
         ("emergency_stop.reset_min_s", Fraction(151, 1000), "reset_min_ticks", 31),
         ("emergency_stop.reset_max_s", Fraction(2999, 1000), "reset_max_ticks", 599),
-        ("emergency_stop.release_deadline_s", Fraction(999, 1000), "release_ticks", 199),
-        ("emergency_stop.delayed_off_relay_s", Fraction(504, 1000), "stop_ticks", 99),
+        ("emergency_stop.release_deadline_s", Fraction(1000, 1000), "release_ticks", 139),
+        ("emergency_stop.release_deadline_s", Fraction(28, 1000), "release_ticks", 1),
+        ("emergency_stop.delayed_off_relay_s", Fraction(503, 1000), "stop_ticks", 68),
+        ("emergency_stop.delayed_off_relay_s", Fraction(504, 1000), "stop_ticks", 69),
     ],
 )
 def test_each_item_of_the_machine_is_rounded_to_its_safe_side(
@@ -329,6 +331,43 @@ def test_second_category_needs_its_relay_and_ends_before_it() -> None:
 
     assert machine.stop_category == 1
     assert machine.stop_ticks * machine.tick_us < 500_000
+
+
+@pytest.mark.parametrize("late_ms", [Fraction(1, 1000), Fraction(1), Fraction(2), Fraction(5)])
+@pytest.mark.parametrize("time_ms", [40, 41, 499, 800, 801, 9_999])
+@pytest.mark.parametrize("tick_ms", [1, 5])
+def test_deadlines_hold_with_every_tick_late(tick_ms: int, time_ms: int, late_ms: Fraction) -> None:
+    """A tick until the contact is read, that one, and one to the output besides; a tick more would be too late."""
+    profile = TEST_STAND
+    for path, value in (
+        ("controller.tick_s", Fraction(tick_ms, 1000)),
+        ("controller.late_s", late_ms / 1000),
+        ("emergency_stop.category", 1),
+        ("emergency_stop.delayed_off_relay_s", Fraction(time_ms, 1000)),
+        ("emergency_stop.release_deadline_s", Fraction(time_ms, 1000)),
+    ):
+        profile = changed(profile, path, value)
+    if late_ms > tick_ms:
+        with pytest.raises(CompileError, match="late_us"):
+            compile_table(profile)
+        return
+
+    machine = compile_table(profile).machine
+
+    for ticks in (machine.stop_ticks, machine.release_ticks):
+        assert ticks >= 1
+        assert (ticks + 3) * (tick_ms + late_ms) <= time_ms < (ticks + 4) * (tick_ms + late_ms)
+
+
+@pytest.mark.parametrize("key", ["delayed_off_relay", "release_deadline"])
+def test_a_deadline_too_quick_for_late_ticks_says_by_how_much(key: str) -> None:
+    """Four ticks of 5 ms, each 2 ms late, are 28 ms."""
+    with pytest.raises(CompileError) as refused:
+        compile_table(changed(TEST_STAND, f"emergency_stop.{key}_s", Fraction(255, 10_000)))
+
+    assert str(refused.value) == (
+        f"emergency_stop.{key}: 25.5 ms, too quick by 2.5 ms; at least 28 ms: 4 ticks, each late by late_allowance"
+    )
 
 
 @pytest.mark.parametrize("tick_ms", [Fraction(3), Fraction(7), Fraction(1, 2), Fraction(25), Fraction(10_001, 2000)])

@@ -36,7 +36,9 @@ def _table(control: int) -> Table:
     operator = replace(joint.operator, tracks=joint.operator.tracks[:1])
     position = replace(joint.position, tracks=joint.position.tracks[:1])
     joint = replace(joint, control=control, operator=operator, position=position, response=line)
-    joint = replace(joint, brake=(line, line), valve=(line, line), deadband=10)
+    joint = replace(
+        joint, brake=(line, line), valve=(line, line), deadband=10, continuous=True
+    )  # no soft stops to reach
     joint = changed(joint, "operator.tracks.0.curve", line)
     joint = changed(joint, "position.tracks.0.curve", line)
     flow = Curve(points=((-1000, 1000), (1000, 1000)))

@@ -6,6 +6,7 @@ The ranges are read from the tables in firmware_stub/README.md, so that the page
 
 from __future__ import annotations
 
+import itertools
 import random
 import re
 import struct
@@ -18,7 +19,7 @@ import pytest
 from make_profile import changed
 from make_table import random_table
 
-from mapper.table import Curve, DecodeError, EncodeError, Sensor, Table, Track, decode_table, encode_table
+from mapper.table import Curve, DecodeError, EncodeError, JointTable, Sensor, Table, Track, decode_table, encode_table
 
 _PAGE = Path(__file__).resolve().parents[3] / "firmware_stub" / "README.md"
 _ROW = re.compile(r"^\| (\d+) \| (\d+) \| ([ui])(\d+) \| ([^|]+) \| ([^|]+) \|$", re.M)
@@ -47,16 +48,19 @@ def _base() -> Table:
     """
     table = random_table(random.Random(4), joint_count=1)
     reach = Curve(points=((0, 0), (60_000, 10_000)))
-    track = Track(input=1, count_min=0, count_max=65_535, curve=reach)
+    turn = Curve(points=((0, -360_000), (60_000, 360_000)))
+    track = Track(input=1, count_min=1, count_max=65_534, curve=reach)
     sensor = Sensor(tracks=(track,), step_max=5, disagreement=5, bad_ticks=5)
+    position = replace(sensor, tracks=(replace(track, input=9, curve=turn),))
     line = Curve(points=((0, 0), (10_000, 10_000)))
     flow = Curve(points=((-1000, 1000), (1000, 1000)))
     joint = replace(
         table.joints[0],
         control=0,
+        continuous=False,
         polarity=1,
         operator=sensor,
-        position=sensor,
+        position=position,
         response=line,
         brake=(line, line),
         flow_per_speed_q16=(flow, flow),
@@ -70,6 +74,8 @@ def _base() -> Table:
         table.machine,
         tick_us=5000,
         tick_hz=200,
+        late_us=500,
+        discrepancy_ticks=100,
         reset_min_ticks=1,
         reset_max_ticks=60_000,
         stop_ticks=0,
@@ -95,7 +101,10 @@ _MACHINE_CROSS = {(0, value): 1 for value in (1000, 1001, 19_999, 20_000)}  # ti
 _MACHINE_CROSS |= {(1, value): 1 for value in (50, 51, 999, 1000)}
 _MACHINE_CROSS |= {(6, 60_000): 7, (7, 1): 7}
 _MACHINE_CROSS |= {(field, value): field for field in (12, 13) for value in (9999, 10_000)}  # more than 10 s
+_MACHINE_CROSS |= {(2, value): 2 for value in (19_999, 20_000)}  # later than a tick
+_MACHINE_CROSS |= {(5, value): 5 for value in (59_999, 60_000)}  # more than 5 s
 _JOINT_CROSS = {(2, 0): 2, (24, -360_000): 25, (25, 360_000): 25}
+_JOINT_CROSS |= {(field, value): field for field in (5, 8) for value in (999, 1000)}  # more than 1 s
 
 
 def _cases(rows: list[tuple[int, int, int, bool, str, int, int]]) -> list[tuple[int, int, int, int, bool]]:
@@ -292,7 +301,7 @@ def test_plausible_window_has_a_width(count_min: int, fits: bool) -> None:
     if fits:
         assert core_table.parse(encode_table(table))[0] == "ok"
     else:
-        at = encode_table(good).index(b"\x01\x00\x00\xc8\x00") + 1
+        at = encode_table(good).index(b"\x09\x01\x00\xc8\x00") + 1
         _refused_everywhere(table, good, at, struct.pack("<H", count_min), 3, 2)
 
 
@@ -328,3 +337,114 @@ def test_a_sensor_has_one_or_two_tracks(count: int) -> None:
 def test_a_table_has_one_to_sixteen_joints(count: int) -> None:
     with pytest.raises(EncodeError, match="1 to 16"):
         encode_table(replace(BASE, joints=BASE.joints * count))
+
+
+@pytest.mark.parametrize("lower", [True, False])
+@pytest.mark.parametrize("falling", [True, False])
+@pytest.mark.parametrize("track", [0, 1])
+def test_every_position_track_reaches_both_soft_stops(track: int, falling: bool, lower: bool) -> None:
+    """At the soft stop itself the held value still shows it; a millidegree inside it, the soft stop would never act.
+    A continuous joint has none.
+    """
+    ends = (20_000, -30_000) if falling else (-30_000, 20_000)
+    curve = Curve(points=((100, ends[0]), (200, ends[1])))
+    tracks = (Track(input=9, count_min=1, count_max=65_534, curve=curve),) * 2
+    tracks = (tracks[0], replace(tracks[1], input=10))
+    good = changed(BASE, "joints.0.position.tracks", tracks)
+    good = changed(good, "joints.0.soft_stop_mdeg", (20_000, -30_000))
+    index = 1 if lower == falling else 0
+    x, value = curve.points[index][0], -29_999 if lower else 19_999
+    bad = changed(good, f"joints.0.position.tracks.{track}.curve.points.{index}", (x, value))
+    data = encode_table(good)
+    heads = [at for at in range(len(data)) if data[at : at + 2] == b"\x04\x00" and data[at + 4] in (9, 10)]
+    at = heads[track] + 4 + 5 + 2 + 4 + 2 * index
+
+    assert core_table.parse(data)[0] == "ok"
+    _refused_everywhere(bad, good, at, struct.pack("<h", value), 3 + track, 6)
+    endless = changed(bad, "joints.0.continuous", True)
+    assert (
+        core_table.as_table(core_table.parse(encode_table(endless))[3])
+        == decode_table(encode_table(endless))
+        == endless
+    )
+
+
+def _three_joints() -> Table:
+    """Four tracks a joint, on inputs 0 to 3, 20 to 23 and 40 to 43."""
+
+    def joint(first: int) -> JointTable:
+        own = BASE.joints[0]
+        for name, shift in (("operator", 0), ("position", 2)):
+            track = getattr(own, name).tracks[0]
+            tracks = tuple(replace(track, input=first + shift + number) for number in (0, 1))
+            own = changed(own, f"{name}.tracks", tracks)
+        return own
+
+    return replace(BASE, joints=(joint(0), joint(20), joint(40)))
+
+
+_TRACKS = [(joint, name, number) for joint in range(3) for name in ("operator", "position") for number in (0, 1)]
+
+
+@pytest.mark.parametrize(("first", "second"), list(itertools.combinations(range(len(_TRACKS)), 2)))
+def test_no_two_tracks_of_a_table_share_an_input(first: int, second: int) -> None:
+    """Every pair of the twelve tracks of three joints: of one sensor, of one joint, of two joints."""
+    good = _three_joints()
+    taken_joint, taken_name, taken_number = _TRACKS[first]
+    taken = getattr(good.joints[taken_joint], taken_name).tracks[taken_number].input
+    joint, name, number = _TRACKS[second]
+    bad = changed(good, f"joints.{joint}.{name}.tracks.{number}.input", taken)
+    data = encode_table(good)
+    at, section, seen = 80, 0, -1
+    while True:
+        seen += data[at] in (3, 4)
+        if seen == second:
+            break
+        at += 4 + struct.unpack_from("<H", data, at + 2)[0]
+        section += 1
+
+    assert core_table.parse(data)[0] == "ok"
+    _refused_everywhere(bad, good, at + 4, bytes([taken]), section, 0)
+
+
+@pytest.mark.parametrize(
+    ("tick_us", "path", "most", "field"),
+    [
+        (1000, "machine.late_us", 1000, 2),
+        (5000, "machine.late_us", 5000, 2),
+        (5000, "machine.discrepancy_ticks", 1000, 5),
+        (20_000, "machine.discrepancy_ticks", 250, 5),
+        (5000, "joints.0.operator.bad_ticks", 200, 5),
+        (20_000, "joints.0.operator.bad_ticks", 50, 5),
+        (5000, "joints.0.position.bad_ticks", 200, 8),
+        (20_000, "joints.0.position.bad_ticks", 50, 8),
+    ],
+)
+def test_times_in_ticks_end_at_their_seconds(tick_us: int, path: str, most: int, field: int) -> None:
+    """Lateness one tick, discrepancy 5 s, a sensor's fault time 1 s."""
+    base = changed(changed(BASE, "machine.tick_us", tick_us), "machine.tick_hz", 1_000_000 // tick_us)
+    good, bad = changed(base, path, most), changed(base, path, most + 1)
+    rows, start, section = (MACHINE, _MACHINE_AT, 0) if path.startswith("machine") else (JOINT, _JOINT_AT, 1)
+    offset = next(offset for number, offset, *_ in rows if number == field)
+
+    assert core_table.parse(encode_table(good))[0] == "ok"
+    assert decode_table(encode_table(good)) == good
+    _refused_everywhere(bad, good, start + offset, struct.pack("<H", most + 1), section, field)
+
+
+@pytest.mark.parametrize(
+    ("name", "inside", "outside", "field"), [("count_min", 1, 0, 1), ("count_max", 65_534, 65_535, 2)]
+)
+@pytest.mark.parametrize("sensor", ["operator", "position"])
+def test_a_window_leaves_out_what_a_cut_or_shorted_wire_reads(
+    sensor: str, name: str, inside: int, outside: int, field: int
+) -> None:
+    path = f"joints.0.{sensor}.tracks.0.{name}"
+    good = changed(BASE, path, inside)
+    data = encode_table(good)
+    track = BASE.joints[0].operator.tracks[0] if sensor == "operator" else BASE.joints[0].position.tracks[0]
+    at = data.index(struct.pack("<BHH", track.input, 1, 65_534)) + (1 if name == "count_min" else 3)
+
+    assert core_table.parse(data)[0] == "ok"
+    section = 2 if sensor == "operator" else 3
+    _refused_everywhere(changed(good, path, outside), good, at, struct.pack("<H", outside), section, field)
