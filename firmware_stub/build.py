@@ -68,6 +68,7 @@ def _compile(sources: list[Path], target: Path, extra: list[str]) -> None:
     command = [
         *_compiler(),
         *_FLAGS,
+        *os.environ.get("CFLAGS", "").split(),
         *extra,
         digest,
         f"-I{_FIRMWARE / 'core'}",
