@@ -16,6 +16,7 @@ from mapper.check.protection import matching, motion_watches, sensor_step, start
 from mapper.check.response import deadband_zero, direction
 from mapper.check.safety import safety_findings
 from mapper.check.sensors import sensor_window, track_disagreement, two_tracks
+from mapper.check.slowing import slowing
 from mapper.check.soft_stop import LIMITS, soft_stop_overruns
 from mapper.check.speed import flow_available, ramp, speed_limit
 from mapper.check.structure import load_holding, travel
@@ -98,6 +99,7 @@ def check_profile(profile: Profile, table: Table, data: bytes) -> CheckResult:
     found = [finding for context in joints for finding in joint_findings(context, running)]
     found += [machine_as_written(profile, table.machine), start_matching(profile, table.machine)]
     found += safety_findings(profile, table, live, running)
+    found.append(slowing(table, live, running))
     findings = tuple(_waived(finding, profile.waivers) for finding in found)
     used = {id(waiver) for finding in found for waiver in profile.waivers if _applies(waiver, finding)}
     return CheckResult(

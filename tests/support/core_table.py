@@ -13,24 +13,12 @@ import subprocess
 import tempfile
 from pathlib import Path
 
+from mapper.law.core import RESULTS
 from mapper.table.table import Curve, JointTable, MachineTable, Sensor, Table, Track
 
 _ROOT = Path(__file__).resolve().parents[2]
 _CORE = _ROOT / "firmware_stub" / "core"
 _SOURCES = ("table.c", "table_read.c", "crc.c", "curve.c", "core.c")
-
-RESULTS = (
-    "ok",
-    "too_short",
-    "bad_magic",
-    "other_layout",
-    "bad_length",
-    "bad_crc",
-    "bad_structure",
-    "bad_value",
-    "other_machine",
-)
-"""table_result_t by number."""
 
 _I32 = ctypes.c_int32
 

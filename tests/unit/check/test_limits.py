@@ -55,7 +55,7 @@ ORDER = (
     "motion_watches",
     "load_holding",
 )
-MACHINE = ("as_written", "matching", "emergency_stop", "fault", "power_up", "restart", "release")
+MACHINE = ("as_written", "matching", "emergency_stop", "fault", "power_up", "restart", "release", "slowing")
 
 
 def with_holding(text: str, lines: str) -> str:

@@ -187,6 +187,7 @@ def test_no_margin_where_the_worst_counts_faults_or_is_the_bound_by_design():
         "two_tracks",
         "load_holding",
         "emergency_stop",
+        "slowing",
         "fault",
         "power_up",
         "restart",
