@@ -15,6 +15,7 @@ from mapper.profile.profile import (
     EmergencyStop,
     Follow,
     Holding,
+    Hoses,
     Joint,
     Limits,
     Load,
@@ -32,10 +33,14 @@ from mapper.profile.profile import (
     ValveSide,
     Waiver,
     Watch,
+    Work,
 )
 
 Values = Mapping[str, Any]
 _NO_ERROR = Fraction(0)
+_OF_A_BRAKE = {"brake_torque": "brake_torque_n_m"}
+_OF_ANY_HYDRAULIC = {"mark": "mark", "rated_pressure": "rated_pressure_pa"}
+_OF_A_CYLINDER = {"end_factor": "end_factor", "buckling_factor": "buckling_factor", "rod_yield": "rod_yield_pa"}
 
 
 def build(values: Values, *, file_name: str, digest: bytes) -> Profile:
@@ -63,15 +68,27 @@ def build(values: Values, *, file_name: str, digest: bytes) -> Profile:
             match_hold_s=values["start"]["match_hold"],
             authority_ramp_s=values["start"]["authority_ramp"],
         ),
-        loads=tuple(
-            Load(name=name, mass_kg=load["mass"], centre_m=load["centre"])
-            for name, load in values.get("loads", {}).items()
-        ),
+        loads=tuple(_load(name, load) for name, load in values.get("loads", {}).items()),
         joints=tuple(_joint(name, joint, controller) for name, joint in values["joints"].items()),
         waivers=tuple(
             Waiver(limit=waiver["limit"], joint=waiver.get("joint"), reason=waiver["reason"])
             for waiver in values.get("waivers", ())
         ),
+        **_given(machine, tilt="tilt_deg"),
+    )
+
+
+def _given(values: Values, **fields: str) -> dict[str, Any]:
+    """Field and value of each optional key (key = its field) that the file gives; the others keep their defaults."""
+    return {field: values[key] for key, field in fields.items() if key in values}
+
+
+def _load(name: str, load: Values) -> Load:
+    return Load(
+        name=name,
+        mass_kg=load["mass"],
+        centre_m=load["centre"],
+        **_given(load, offset="offset_m", gyration="gyration_m"),
     )
 
 
@@ -85,6 +102,7 @@ def _supply(supply: Values) -> Supply:
         fluid_density_kg_m3=supply["fluid_density"],
         bulk_modulus_pa=supply["bulk_modulus"],
         power_w=supply.get("power"),
+        **_given(supply, share_least="share_least"),
     )
 
 
@@ -106,11 +124,12 @@ def _emergency_stop(stop: Values) -> EmergencyStop:
         reset_max_s=stop["reset_press"]["longest"],
         delayed_off_relay_s=stop.get("delayed_off_relay"),
         release_deadline_s=stop["release_deadline"],
+        **_given(stop, dump="dump", dump_time="dump_time_s"),
     )
 
 
 def _joint(name: str, joint: Values, controller: Controller) -> Joint:
-    follow, body, holding = joint.get("follow"), joint.get("body"), joint["holding"]
+    follow, body, hoses, work = (joint.get(key) for key in ("follow", "body", "hoses", "work"))
     return Joint(
         name=name,
         title=joint["title"],
@@ -125,11 +144,33 @@ def _joint(name: str, joint: Values, controller: Controller) -> Joint:
         tolerances=_tolerances(joint["tolerances"]),
         watch=_watch(joint["watch"]),
         axis=joint["axis"],
-        body=None if body is None else Body(mass_kg=body["mass"], centre_m=body["centre"], length_m=body["length"]),
-        holding=Holding(
-            kind=holding["kind"], setting_pa=holding.get("setting"), pilot_ratio=holding.get("pilot_ratio")
-        ),
+        body=None if body is None else _body(body),
+        holding=_holding(joint["holding"]),
+        hoses=None if hoses is None else _hoses(hoses),
+        work=None if work is None else Work(torque_n_m=_two_way(work["torque"])),
     )
+
+
+def _body(body: Values) -> Body:
+    return Body(
+        mass_kg=body["mass"],
+        centre_m=body["centre"],
+        length_m=body["length"],
+        **_given(body, rise="rise_m", gyration="gyration_m"),
+    )
+
+
+def _holding(holding: Values) -> Holding:
+    return Holding(
+        kind=holding["kind"],
+        setting_pa=holding.get("setting"),
+        pilot_ratio=holding.get("pilot_ratio"),
+        **_given(holding, port_relief="port_relief_pa", anti_cavitation="anti_cavitation", vented="vented"),
+    )
+
+
+def _hoses(hoses: Values) -> Hoses:
+    return Hoses(length_m=hoses["length"], bore_m=hoses["bore"], rated_pressure_pa=hoses.get("rated_pressure"))
 
 
 def _sensor(sensor: Values, value_key: str, controller: Controller) -> Sensor:
@@ -188,6 +229,7 @@ def _drive(drive: Values) -> Drive:
             closed_length_m=drive["closed_length"],
             cushion_m=drive["cushion"],
             efficiency=drive["efficiency"],
+            **_given(drive, **_OF_ANY_HYDRAULIC, **_OF_A_CYLINDER),
         )
     if drive["kind"] == "motor":
         return MotorDrive(
@@ -196,8 +238,11 @@ def _drive(drive: Values) -> Drive:
             volumetric_efficiency=drive["volumetric_efficiency"],
             mechanical_efficiency=drive["mechanical_efficiency"],
             holding_brake=drive["holding_brake"],
+            **_given(drive, **_OF_ANY_HYDRAULIC, **_OF_A_BRAKE),
         )
-    return ElectricDrive(speed_deg_s=drive["speed"], torque_n_m=drive["torque"])
+    return ElectricDrive(
+        speed_deg_s=drive["speed"], torque_n_m=drive["torque"], **_given(drive, mark="mark", **_OF_A_BRAKE)
+    )
 
 
 def _valve_side(side: Values) -> ValveSide:
@@ -243,6 +288,7 @@ def _limits(limits: Values) -> Limits:
         soft_stops_deg=_span(limits.get("soft_stops")),
         hard_stops_deg=_span(limits.get("hard_stops")),
         tip_speed_m_s=limits.get("tip_speed"),
+        **_given(limits, stop_distance="stop_distance_m"),
     )
 
 

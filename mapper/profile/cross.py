@@ -29,9 +29,11 @@ def check_between_items(data: Mapping[str, Any], values: object, report: Report)
     view = View(data, values)
     _check_controller(view, report)
     _check_stop(view, report)
+    _check_dump(view, report)
     _check_supply(view, report)
     _check_inputs(view, report)
     _check_outputs(view, report)
+    _check_marks(view, report)
     for name in view.names("joints"):
         check_joint(view, ("joints", name), report)
     _check_waivers(view, report)
@@ -119,6 +121,27 @@ def _check_deadline(view: View, key: str, remedy: str, report: Report) -> None:
         )
 
 
+def _check_dump(view: View, report: Report) -> None:
+    for key, other, example, why in (
+        ("dump", "dump_time", '"300 ms"', "how far a joint runs on depends on how long the pressure takes to go"),
+        ("dump_time", "dump", '"pump_to_tank"', "what is left after that time depends on which line is dumped"),
+    ):
+        if view.has("emergency_stop", key) and view.lacks("emergency_stop", other):
+            report.at(
+                ("emergency_stop", key), key=True, found=f"a {key} without {other}",
+                allowed=f"dump and dump_time come together: {why}",
+                remedy=f"add for example {other} = {example}, or remove {key}",
+            )  # fmt: skip
+    if view.value("emergency_stop", "dump") == "load_sensing" and view.value("supply", "pump") == "fixed":
+        report.at(
+            ("emergency_stop", "dump"),
+            found='"load_sensing" with pump = "fixed"',
+            allowed="a fixed pump has no load-sensing line: its full flow goes on at relief pressure until its own "
+            "line is opened to the tank",
+            remedy='write dump = "pump_to_tank" where such a valve is fitted, or correct supply.pump',
+        )
+
+
 def _check_supply(view: View, report: Report) -> None:
     for key in ("margin", "tank_pressure"):
         low, relief = view.value("supply", key), view.value("supply", "relief_pressure")
@@ -194,6 +217,27 @@ def _check_outputs(view: View, report: Report) -> None:
                 remedy="give this joint an output of its own, or describe the two motions as one joint",
             )
         used.setdefault(name, joint)
+
+
+def _check_marks(view: View, report: Report) -> None:
+    """One actuator at two joints. Case does not tell two marks apart: nobody would paint C1 and c1 on one machine."""
+    used: dict[str, str] = {}
+    for joint in view.names("joints"):
+        path: Path = ("joints", joint, "drive", "mark")
+        mark = view.value(*path)
+        if not isinstance(mark, str):
+            continue
+        first = used.setdefault(mark.lower(), joint)
+        if first != joint:
+            line = report.line_of(("joints", first, "drive", "mark"))
+            report.at(
+                path,
+                found=f"{view.text(*path)} is already the actuator of joint {first} (line {line})",
+                allowed="one actuator cannot move two joints independently: it has one length or one angle of its "
+                "shaft, and that sets both joints at once",
+                remedy="give each joint an actuator and a mark of its own, or describe the two motions as one joint "
+                "with a linkage",
+            )
 
 
 def _check_waivers(view: View, report: Report) -> None:

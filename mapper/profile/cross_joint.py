@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from mapper.profile.cross_holding import check_holding
 from mapper.profile.cross_linkage import check_linkage
-from mapper.profile.messages import Report, listing
+from mapper.profile.messages import Report
 from mapper.profile.order import at_most, at_zero, in_order, one_way, rising
 from mapper.profile.positions import Path
 from mapper.profile.view import View
@@ -28,7 +29,8 @@ def check_joint(view: View, joint: Path, report: Report) -> None:
     _check_stops(view, joint, report)
     for key in ("lag", "dead_time"):
         in_order(view, report, (*joint, "tolerances", key), ("shortest", "longest"), equal=True)
-    _check_holding(view, joint, report)
+    check_holding(view, joint, report)
+    _check_grip(view, joint, report)
 
 
 def _check_kind(view: View, joint: Path, report: Report) -> None:
@@ -269,33 +271,14 @@ def _check_reach_of_sensor(view: View, joint: Path, report: Report) -> None:
             )  # fmt: skip
 
 
-_NEEDS_SETTING = ("counterbalance", "double_counterbalance", "port_relief")
-_NEEDS_RATIO = ("counterbalance", "double_counterbalance", "pilot_check")
-
-
-def _check_holding(view: View, joint: Path, report: Report) -> None:
-    holding: Path = (*joint, "holding")
-    kind = view.value(*holding, "kind")
-    if kind is None:
+def _check_grip(view: View, joint: Path, report: Report) -> None:
+    """A grip's body is its jaws: nothing hangs on them, so a way to a next pivot would be left out of account."""
+    if view.value(*joint, "axis") != "grip":
         return
-    for key, kinds, example in (("setting", _NEEDS_SETTING, '"220 bar"'), ("pilot_ratio", _NEEDS_RATIO, "4")):
-        if kind in kinds and view.lacks(*holding, key):
+    for key in ("length", "rise"):
+        if view.value(*joint, "body", key) not in (None, 0):
             report.at(
-                holding, key=True, found=f'key "{key}" is missing', allowed=f"{kind} needs it",
-                remedy=f"add for example: {key} = {example}",
+                (*joint, "body", key), found=f"{view.text(*joint, 'body', key)} in a grip",
+                allowed="a grip moves its own jaws only, no other joint hangs on it",
+                remedy=f'write {key} = "0 mm" (where the jaws are is what body.centre says), or correct axis',
             )  # fmt: skip
-        if kind not in kinds and view.has(*holding, key):
-            report.at(
-                (*holding, key), key=True, found=f"a {key} with kind = \"{kind}\"",
-                allowed=f"only {listing(kinds, 'and')} have one", remedy="remove it, or correct kind",
-            )  # fmt: skip
-    if kind == "brake" and view.value(*joint, "drive", "kind") == "cylinder":
-        report.at(
-            (*holding, "kind"), found='"brake" with a cylinder', allowed="a cylinder is held by valves",
-            remedy="give the valve that holds it, or none",
-        )  # fmt: skip
-    if kind == "brake" and view.value(*joint, "drive", "holding_brake") is False:
-        report.at(
-            (*holding, "kind"), found='"brake" with drive.holding_brake = false',
-            allowed="a brake that holds the joint is one that the drive has", remedy="correct one of the two",
-        )  # fmt: skip

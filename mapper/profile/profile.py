@@ -84,6 +84,11 @@ class CylinderDrive:
     closed_length_m: Fraction
     cushion_m: Fraction
     efficiency: Fraction
+    mark: str | None = None  # as painted on it and drawn in the circuit; no two joints have the same
+    rated_pressure_pa: Fraction | None = None  # of the barrel, gauge
+    end_factor: Fraction = Fraction(1)  # effective column length over pin-to-pin length; 1: pinned at both ends
+    buckling_factor: Fraction = Fraction(7, 2)  # buckling load over largest push, at least
+    rod_yield_pa: Fraction = Fraction(350_000_000)  # yield strength of the rod's steel
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +98,9 @@ class MotorDrive:
     volumetric_efficiency: Fraction
     mechanical_efficiency: Fraction
     holding_brake: bool
+    mark: str | None = None
+    rated_pressure_pa: Fraction | None = None
+    brake_torque_n_m: Fraction | None = None  # that the holding brake holds for certain, at the joint
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +109,8 @@ class ElectricDrive:
 
     speed_deg_s: Fraction
     torque_n_m: Fraction
+    mark: str | None = None
+    brake_torque_n_m: Fraction | None = None  # as of a motor
 
 
 Drive = CylinderDrive | MotorDrive | ElectricDrive
@@ -139,6 +149,7 @@ class Limits:
     soft_stops_deg: Range | None  # None: continuous
     hard_stops_deg: Range | None
     tip_speed_m_s: Fraction | None
+    stop_distance_m: Fraction | None = None  # most that the load's centre may still move in any stop of this joint
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,13 +178,40 @@ class Body:
     mass_kg: Fraction
     centre_m: Fraction
     length_m: Fraction
+    rise_m: Fraction = Fraction(0)  # the next pivot lies so far above the line of `length_m`, at joint angle 0
+    gyration_m: Fraction = Fraction(0)  # radius of gyration about its own centre; 0: a lumped mass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Holding:
+    """What holds the joint when its valve is centred. A counterbalance on one side holds the side that gravity loads.
+
+    `setting_pa` caps the pressure of the held side (counterbalance) or of both ports (port_relief); `port_relief_pa` is
+    a relief valve at both ports besides a counterbalance or a check.
+    """
+
     kind: str  # none, counterbalance, double_counterbalance, pilot_check, port_relief, brake
     setting_pa: Fraction | None
     pilot_ratio: Fraction | None
+    port_relief_pa: Fraction | None = None
+    anti_cavitation: bool = False  # a check valve fills the port from the tank line
+    vented: bool = False  # counterbalance: the spring chamber has a line of its own, back pressure does not act there
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hoses:
+    """The line of each of the two ports between valve and actuator: its oil is part of the spring."""
+
+    length_m: Fraction
+    bore_m: Fraction
+    rated_pressure_pa: Fraction | None  # working pressure, gauge
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """Torque that the work asks of the joint in each direction, besides gravity and acceleration."""
+
+    torque_n_m: TwoWay
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,6 +231,8 @@ class Joint:
     axis: str  # vertical, pitch, roll, grip
     body: Body | None
     holding: Holding
+    hoses: Hoses | None = None
+    work: Work | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,6 +245,7 @@ class Supply:
     fluid_density_kg_m3: Fraction
     bulk_modulus_pa: Fraction
     power_w: Fraction | None
+    share_least: Fraction | None = None  # joints that all move together keep at least this share of their speed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -224,6 +265,8 @@ class EmergencyStop:
     reset_max_s: Fraction
     delayed_off_relay_s: Fraction | None  # required for category 1
     release_deadline_s: Fraction  # of the controlled stop after the enabling device was let go
+    dump: str | None = None  # pump_to_tank: pressure is gone; load_sensing: the pump keeps its margin
+    dump_time_s: Fraction | None = None  # from the stop to the pressure being down, longest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,6 +282,8 @@ class Load:
     name: str
     mass_kg: Fraction
     centre_m: Fraction  # from the pivot of the last pitch joint
+    offset_m: Fraction = Fraction(0)  # of its centre from the roll axis
+    gyration_m: Fraction = Fraction(0)  # radius of gyration about its own centre
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -262,3 +307,4 @@ class Profile:
     loads: tuple[Load, ...]
     joints: tuple[Joint, ...]
     waivers: tuple[Waiver, ...]
+    tilt_deg: Fraction = Fraction(0)  # steepest ground that the machine works on, any direction

@@ -229,10 +229,11 @@ def _wrong_pattern(node: layout.Node, value: layout.Data, path: Path, report: Re
     if layout.dimension_of(node) is not None:
         return  # `values` says it.
     example = node["examples"][0]
-    allowed = _meaning(node) if path[-1] == "id" else _NAME_RULE
+    allowed = _NAME_RULE if node["pattern"] == _NAME_PATTERN else _meaning(node)
     report.at(path, found=f"the text {shown(value)}", allowed=allowed, remedy=f'write for example "{example}"')
 
 
+_NAME_PATTERN = "^[a-z][a-z0-9_]{0,31}$"
 _NAME_RULE = "a name is 1 to 32 small letters, digits or _, and begins with a letter"
 
 

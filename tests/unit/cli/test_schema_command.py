@@ -18,7 +18,7 @@ def test_it_prints_the_schema_and_nothing_else() -> None:
 
 
 def test_keys_come_as_a_table_with_units_and_meaning() -> None:
-    result = CliRunner().invoke(command, ["--keys"])
+    result = CliRunner().invoke(command, ["--keys"], env={"COLUMNS": "118"})
     lines = result.output.splitlines()
 
     assert result.exit_code == 0
