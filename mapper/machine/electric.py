@@ -26,3 +26,7 @@ class Electric:
     def speed_per_flow_rad_m3(self) -> float:
         """Joint speed in rad/s for 1 m3/s of the stand-in flow."""
         return self.speed_rad_s / float(STAND_IN_FLOW_M3_S)
+
+    def torque_share(self, torque_n_m: float) -> float:
+        """Part of its torque that a torque in N m at the joint takes; above 1 it stalls."""
+        return torque_n_m / self.torque_n_m

@@ -21,6 +21,21 @@ Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LeverRange:
+    """Least and largest lever arm over a travel, in m, and the joint angles (rad) where they are."""
+
+    least_m: float
+    least_at_rad: float
+    most_m: float
+    most_at_rad: float
+
+    @property
+    def share(self) -> float:
+        """Least over largest; 0 or less where a dead centre lies in the travel."""
+        return self.least_m / self.most_m if self.most_m > 0.0 else 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Linkage:
     """Args: radii in m, above 0; included angle at joint angle 0 in rad; sense +1 or -1."""
 
@@ -68,6 +83,32 @@ class Linkage:
         """The two joint angles, the lower first, at which the lever arm is zero."""
         ends = (-self.sense * self.included_at_zero_rad, self.sense * (math.pi - self.included_at_zero_rad))
         return min(ends), max(ends)
+
+    def dead_centre_room_rad(self, lower_rad: float, upper_rad: float) -> tuple[float, float]:
+        """From each end of a travel to the dead centre beyond it, in rad; negative: the dead centre is inside."""
+        below, above = self.dead_centres_rad()
+        return lower_rad - below, above - upper_rad
+
+    def highest_lever_at_rad(self) -> float:
+        """Joint angle in rad of the largest lever arm of the circle: cylinder square to the shorter radius, so
+        cos(included) = shorter over longer radius.
+        """
+        short, long = sorted((self.base_radius_m, self.rod_radius_m))
+        return self.sense * (math.acos(short / long) - self.included_at_zero_rad)
+
+    def lever_range(self, lower_rad: float, upper_rad: float) -> LeverRange:
+        """Least and largest lever arm between two joint angles, `lower_rad` below `upper_rad`.
+
+        Between the dead centres the lever arm rises to its highest and falls again, so the least is at an end, and the
+        largest at an end or at `highest_lever_at_rad`.
+        """
+        ends = (lower_rad, upper_rad)
+        places = [*ends, min(max(self.highest_lever_at_rad(), lower_rad), upper_rad)]
+        levers = [float(self.lever_m(place)) for place in places]
+        least, most = levers.index(min(levers)), levers.index(max(levers))
+        return LeverRange(
+            least_m=levers[least], least_at_rad=places[least], most_m=levers[most], most_at_rad=places[most]
+        )
 
     def reach_rad(self, closed_length_m: float, stroke_m: float) -> tuple[float, float] | None:
         """Joint travel, the lower end first, that a cylinder of this closed length and stroke can go through.

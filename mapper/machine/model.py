@@ -76,8 +76,37 @@ class JointModel:
         """Short name of `speed_per_flow_rad_m3`."""
         return self.speed_per_flow_rad_m3(q_rad, direction)
 
+    @property
+    def efficiency(self) -> float:
+        """Part of the force or torque of the oil that reaches the joint; 1.0 for an electric actuator, whose torque is
+        stated at the joint.
+        """
+        if isinstance(self.drive, Cylinder):
+            return self.drive.efficiency
+        return self.drive.mechanical_efficiency if isinstance(self.drive, Motor) else 1.0
+
+    def displacement_m3_rad(self, q_rad: npt.ArrayLike, direction: int) -> tuple[Floats, Floats]:
+        """(inlet, outlet): oil in m3 that each side takes or gives for 1 rad of motion in a direction, at joint angles
+        in rad. Times a pressure in Pa it is the torque in N m that this pressure makes.
+
+        Cylinder: area x lever arm. Motor: displacement x gear ratio / 2 pi on both sides.
+
+        Raises:
+            ValueError: an electric joint has no oil.
+        """
+        q = np.asarray(q_rad, dtype=np.float64)
+        if isinstance(self.drive, Cylinder):
+            lever, extending = np.abs(self.lever_m(q)), self.extending(direction)
+            return self.drive.inlet_area_m2(extending) * lever, self.drive.outlet_area_m2(extending) * lever
+        if isinstance(self.drive, Motor):
+            both = np.full_like(q, self.drive.displacement_m3_rad())
+            return both, both
+        raise ValueError(f"{self.name} has no oil")
+
     def gain_spread(self, direction: int) -> tuple[float, float]:
-        """Lowest and highest real joint speed over what the rated curves promise (see `joint_gain_spread`)."""
+        """Lowest and highest real joint speed over what the rated curves promise: for any load (`joint_gain_spread`),
+        or for the machine's own where it is known (`spread.with_derived_spread`).
+        """
         low, high = self.spread[direction]
         return float(low), float(high)
 
@@ -102,11 +131,13 @@ class JointModel:
 
 
 def joint_gain_spread(profile: Profile, joint: Joint, direction: int) -> tuple[Fraction, Fraction]:
-    """Lowest and highest real speed over promised speed, exact, derived from what drives the joint.
+    """Lowest and highest real speed over promised speed for any load, exact, from what drives the joint.
 
-    A hydraulic joint: the valve's spread (`valve.gain_spread`); a motor may also leak less than its volumetric
-    efficiency says, down to nothing, and is then faster. An electric joint: the amplifier's spread. `direction` is 0
-    or 1; both directions have the same spread today, since the load is not yet part of the model.
+    A hydraulic joint: the valve's spread (`valve.gain_spread`), with the cylinder's areas for the direction; a motor
+    may also leak less than its volumetric efficiency says, down to nothing, and is then faster. An electric joint: the
+    amplifier's spread. `direction` is 0 or 1. A single counterbalance is taken to hold either way: which side gravity
+    loads is known only to the machine model, and a joint that gravity loads on both sides needs two (limit
+    `holding_pressure`).
     """
     if direction not in (POSITIVE, NEGATIVE):
         raise ValueError(f"direction is 0 or 1, not {direction}")
@@ -119,11 +150,23 @@ def joint_gain_spread(profile: Profile, joint: Joint, direction: int) -> tuple[F
         margin_pa=supply.margin_pa,
         tank_pa=supply.tank_pa,
         load_is_held=joint.holding.kind in ("counterbalance", "double_counterbalance"),
+        anti_cavitation=joint.holding.anti_cavitation,
     )
-    low, high = gain_spread(joint.valve.compensated, joint.valve.rated_drop_pa, pressures)
+    low, high = gain_spread(
+        joint.valve.compensated, joint.valve.rated_drop_pa, pressures, _area_ratio(joint, direction)
+    )
     if isinstance(joint.drive, MotorDrive):
         high = high / joint.drive.volumetric_efficiency
     return low, high
+
+
+def _area_ratio(joint: Joint, direction: int) -> Fraction:
+    """Outlet area over inlet area, exact; 1 for a motor."""
+    drive = joint.drive
+    if not isinstance(drive, CylinderDrive):
+        return Fraction(1)
+    ring_over_cap = 1 - (drive.rod_m / drive.bore_m) ** 2
+    return ring_over_cap if drive.extends_positive == (direction == POSITIVE) else 1 / ring_over_cap
 
 
 def joint_model(profile: Profile, joint: Joint) -> JointModel:

@@ -52,7 +52,10 @@ def demands(table: Table, operator_counts: np.ndarray) -> np.ndarray:
 
 @pytest.mark.outside
 def test_step_response_is_that_of_the_first_order_lag() -> None:
-    """Value 1000 at start (count 1000), then 61000; the median lets a step through one tick late."""
+    """Closed form of the first-order lag, 1 - exp(-t / tau), any textbook of control: 0.632 after tau.
+
+    Value 1000 at start (count 1000), then 61000; the median lets a step through one tick late.
+    """
     share = 1 - math.exp(-TICK_S / TAU_S)
     counts = np.array([1_000] * 3 + [61_000] * 11)
     rise = (demands(table_with(round(share * Q16)), counts) - 1_000) / 60_000
@@ -66,8 +69,8 @@ def test_step_response_is_that_of_the_first_order_lag() -> None:
 @pytest.mark.outside
 @pytest.mark.parametrize("filter_q16", [1, 700, 11_880, 40_000, 65_535, 65_536])
 def test_filter_follows_lfilter_within_the_rounding_of_its_output(filter_q16: int) -> None:
-    """lfilter on the median-filtered counts, started at the first value; the output is truncated to whole mdeg, and
-    each step of the state loses less than 2**-16, which adds up to at most 1 / filter_q16 mdeg."""
+    """scipy.signal.lfilter on the median-filtered counts, started at the first value; the output is truncated to whole
+    mdeg, and each step of the state loses less than 2**-16, which adds up to at most 1 / filter_q16 mdeg."""
     rng = np.random.default_rng(4)
     counts = (30_000 + np.cumsum(rng.integers(-900, 901, 2_000))).clip(0, 65_535)
     padded = np.concatenate([[counts[0], counts[0]], counts])

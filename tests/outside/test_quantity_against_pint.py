@@ -81,10 +81,12 @@ def test_a_unit_has_the_factor_that_pint_has(name: str, registry) -> None:
     ],
 )
 def test_a_factor_rounds_to_what_nist_prints(name: str, text: str, printed: float, digits: int) -> None:
-    """Values from memory of the printed table; pint, checked above, carries the same definitions."""
+    """NIST Special Publication 811 (2008), appendix B.8, values from memory of the printed table; pint, checked above,
+    carries the same definitions.
+    """
     assert float(f"{float(parse(text, DIMENSIONS[name])):.{digits - 1}e}") == printed
 
 
 def test_pint_itself_would_have_taken_a_comma_for_a_thousands_mark(registry) -> None:
-    """Why the parser is our own: the reading of "1,5 mm" by a general library is ten times too large."""
+    """Why the parser is our own: the reading of "1,5 mm" by pint, a general library, is ten times too large."""
     assert registry.Quantity("1,5 mm").to("mm").magnitude == 15

@@ -110,7 +110,10 @@ def original(name):
 
 @pytest.mark.parametrize("name", PUBLISHED)
 def test_the_persons_turn_rates_are_those_of_the_data_set(name):
-    """One person of ten, so within a quarter of the whole data set's figure; a wrong unit or column is far outside."""
+    """D. M. Burns et al., arXiv:1802.01489, data of the package seglearn 1.2.5: figures worked out from the whole set.
+
+    One person of ten, so within a quarter of the whole data set's figure; a wrong unit or column is far outside.
+    """
     data = original(name)
     rate = np.degrees(np.sqrt(data["wx_rad_s"] ** 2 + data["wy_rad_s"] ** 2 + data["wz_rad_s"] ** 2))
 
@@ -120,8 +123,9 @@ def test_the_persons_turn_rates_are_those_of_the_data_set(name):
 
 @pytest.mark.parametrize("name", PUBLISHED)
 def test_the_persons_motion_is_slow(name):
-    """95 % of the power of human motion lies below a few Hz (the figures above; half as much again is allowed
-    for one person)."""
+    """D. M. Burns et al., arXiv:1802.01489, data of the package seglearn 1.2.5: 95 % of the power lies below a few Hz
+    (the figures above; half as much again is allowed for one person).
+    """
     signal = pytest.importorskip("scipy.signal")
     data = original(name)
     power = 0.0
@@ -134,8 +138,12 @@ def test_the_persons_motion_is_slow(name):
 
 
 def test_the_mapping_keeps_the_persons_path_and_only_scales_it():
-    """Correlation of the mapped elevation with the original inclination is 1 up to rounding; times are stretched by
-    SLOWER."""
+    """The recordings of D. M. Burns et al., arXiv:1802.01489 (data of the package seglearn 1.2.5), against what is made
+    of them here.
+
+    Correlation of the mapped elevation with the original inclination is 1 up to rounding; times are stretched by
+    SLOWER.
+    """
     script = runpy.run_path(str(RECORDINGS / "map_person.py"))
     for name in PUBLISHED:
         lines = (RECORDINGS / "person" / f"{name}-right.csv").read_text(encoding="ascii").splitlines()

@@ -108,3 +108,34 @@ def test_closing_linkage_mirrors_the_opening_one() -> None:
 def test_length_that_closes_no_triangle_is_an_error(length: float) -> None:
     with pytest.raises(ValueError, match="outside"):
         Linkage(base_radius_m=0.4, rod_radius_m=0.3, included_at_zero_rad=1.0, sense=1).angle_rad(length)
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_least_and_largest_lever_arm_are_those_of_a_search(seed: int) -> None:
+    linkage, rng = _random(seed), random.Random(seed + 100)
+    below, above = linkage.dead_centres_rad()
+    lower, upper = sorted(rng.uniform(below + 0.01, above - 0.01) for _ in range(2))
+    q = np.linspace(lower, upper, 20_001)
+    levers = linkage.lever_m(q)
+
+    found = linkage.lever_range(lower, upper)
+
+    assert found.least_m == pytest.approx(float(np.min(levers)), abs=1e-12)
+    assert found.most_m == pytest.approx(float(np.max(levers)), rel=1e-7)
+    assert lower <= found.most_at_rad <= upper
+    assert float(linkage.lever_m(found.least_at_rad)) == found.least_m
+    assert linkage.lever_m(linkage.highest_lever_at_rad()) == pytest.approx(linkage.highest_lever_m())
+
+
+@pytest.mark.parametrize("sense", [1, -1])
+def test_room_to_the_dead_centres(sense: int) -> None:
+    linkage = Linkage(base_radius_m=0.4, rod_radius_m=0.3, included_at_zero_rad=math.radians(100), sense=sense)
+    ends = math.radians(-60), math.radians(70)
+
+    rooms = [math.degrees(room) for room in linkage.dead_centre_room_rad(*ends)]
+
+    # Opening: 0 deg at -100 and 180 deg at 80; closing the other way round: 180 deg at -80 and 0 deg at 100.
+    assert rooms == pytest.approx([40.0, 10.0] if sense > 0 else [20.0, 30.0])
+    inside = linkage.dead_centre_room_rad(-math.radians(110), 0.0)[0]
+    assert inside < 0
+    assert linkage.lever_range(-math.radians(110), 0.0).share < 0
