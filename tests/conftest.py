@@ -7,12 +7,29 @@ from pathlib import Path
 
 import hypothesis
 import pytest
+from outside_sources import asks_for_outside, listing, outside_checks
 
 # The same examples every time: a red run can be repeated. `--hypothesis-profile=default` tries others.
 hypothesis.settings.register_profile("repeatable", derandomize=True, deadline=None)
 hypothesis.settings.load_profile("repeatable")
 
 ROOT = Path(__file__).resolve().parent.parent
+
+
+_COLLECTED = pytest.StashKey[list[pytest.Item]]()
+
+
+def pytest_collection_finish(session):
+    session.config.stash[_COLLECTED] = session.items
+
+
+def pytest_terminal_summary(terminalreporter, config):
+    asked = asks_for_outside(config.option.markexpr, config.option.keyword)
+    checks = outside_checks(config.stash.get(_COLLECTED, [])) if asked else ()
+    if checks:
+        terminalreporter.section("checks against outside sources")
+        for line in listing(checks):
+            terminalreporter.write_line(line)
 
 
 @pytest.hookimpl(hookwrapper=True)

@@ -10,9 +10,10 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from mapper.check.finding import Evidence, Finding, Status
+from mapper.check.finding import Evidence, Explanation, Finding, Status
 from mapper.law import LiveTable
 from mapper.machine import NEGATIVE, POSITIVE, JointModel
+from mapper.machine.physics import JointPhysics, joint_physics
 from mapper.profile.profile import Joint, Profile, Sensor, ValveSide
 from mapper.table.table import Q16, Curve, JointTable, MachineTable, Table
 
@@ -39,6 +40,7 @@ class JointContext:
     machine: MachineTable
     live: LiveTable
     model: JointModel
+    physics: JointPhysics | None = None  # None: the profile does not say what the joint carries
 
     @property
     def key(self) -> str:
@@ -154,6 +156,7 @@ def judge(
     holds: bool | None = None,
     margin: bool = True,
     at_least: bool = False,
+    explanation: Explanation | None = None,
 ) -> Finding:
     """A finding whose worst value may be at most the bound (`at_least`: at least). `advice` is kept only where it does
     not hold; `margin` is False where the worst counts faults or is the bound by design.
@@ -175,6 +178,7 @@ def judge(
         detail=detail,
         advice="" if good else advice,
         at_least=at_least,
+        explanation=explanation,
     )
 
 
@@ -198,9 +202,18 @@ def contexts(
     profile: Profile, table: Table, live: LiveTable, models: tuple[JointModel, ...]
 ) -> tuple[JointContext, ...]:
     """One context a joint, in the profile's order."""
+    physics = joint_physics(profile)
     return tuple(
         JointContext(
-            profile=profile, joint=joint, index=index, table=own, machine=table.machine, live=live, model=model
+            profile=profile,
+            joint=joint,
+            index=index,
+            table=own,
+            machine=table.machine,
+            live=live,
+            # Where the loads are known, the model has the gain spread that they leave.
+            model=physics[joint.name].model if joint.name in physics else model,
+            physics=physics.get(joint.name),
         )
         for index, (joint, own, model) in enumerate(zip(profile.joints, table.joints, models, strict=True))
     )

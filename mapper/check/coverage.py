@@ -7,8 +7,8 @@ from mapper.check.finding import NotExamined
 _TEXTS = (
     (
         "coupled_stops",
-        "stops that depend on another joint's position are not in the table yet; keep joints apart by their own soft "
-        "stops",
+        "stops that depend on another joint's position are not in the table yet, so every pose within all hard stops "
+        "counts as one that the arm may take; keep joints apart by their own soft stops",
     ),
     (
         "keep_out",
@@ -21,36 +21,36 @@ _TEXTS = (
         "or less",
     ),
     (
-        "load_holding_setting",
-        "whether counterbalance and pilot settings hold the load, and how far it runs on after a stop, is not worked "
-        "out",
+        "steel",
+        "brackets, pins, welds, bearings and the booms themselves are taken as rigid and strong enough; only the rod's "
+        "buckling and the ratings in the profile are compared; have the steel designed for the forces and "
+        "pressures that mapper check --explain shows",
     ),
     (
-        "pressure_needed",
-        "whether relief pressure lifts every load in every pose is not worked out; a joint that cannot lift stalls",
+        "hose_routing",
+        "hoses are looked at as oil volume and working pressure only; chafing, bending radius, whip and what a burst "
+        "does are not; a counterbalance or check valve belongs on the cylinder itself",
     ),
     (
-        "pressure_peak",
-        "the peak when a moving load is stopped at the ramp or at once is not compared with port reliefs and hoses",
-    ),
-    ("buckling", "rod buckling at full stroke is not checked; use the cylinder maker's table"),
-    (
-        "natural_frequency",
-        "the lowest frequency and damping are taken from the profile, not derived from oil volumes and inertias",
+        "fatigue",
+        "no number of load cycles is compared with anything; peaks of pressure and force count as single events",
     ),
     (
-        "loop_margin",
-        "stability of the follow loop (gain, lag, dead time, oil spring) is not shown; start with a low gain",
+        "damping_ratio",
+        "the lowest frequency is worked out from oil and inertia, but the damping ratio is taken from the profile and "
+        "not derived; measure how a swing dies down, loaded, and write the lowest",
     ),
     (
-        "hunting",
-        "whether the error deadband is wide enough for hysteresis and delay, so that no joint hunts at rest, is not "
-        "shown",
+        "other_joints_braking",
+        "the lowest frequency takes all joints' oil together, but each soft stop and each stop is worked out for that "
+        "joint's own motion: another joint that brakes at the same time swings this one on its oil too, and a sudden "
+        "stop of one asks the load holding of the others to hold what it throws on them (it may open their reliefs); "
+        "neither is judged; measure overrun and give with the joints moving together, loaded, and leave more room",
     ),
     (
-        "pump_share",
-        "joints moving together are slowed by one factor; how much, and the engine's power, is not compared with the "
-        "task",
+        "oil_temperature",
+        "lag, dead time, gain and efficiency are what the profile and its tolerances say at any temperature; cold, "
+        "thick oil is in them only where you have put it",
     ),
     (
         "lever_arm_in_swing",
@@ -76,11 +76,10 @@ _TEXTS = (
         "a harness that slips on the operator's arm cannot be seen by any sensor; the enabling device covers it",
     ),
     (
-        "stopping_distance",
-        "distance and time of a stop at the tip, with valve, dump and load, are not worked out; measure them at "
-        "hand-over",
+        "overturning",
+        "stability of the carrier and its outriggers is not looked at; the slope (tilt) counts only in what gravity "
+        "does to the joints",
     ),
-    ("overturning", "stability of the carrier, outriggers and slope are not looked at"),
     ("performance_level", "no performance level or safety integrity level is claimed or worked out"),
 )
 

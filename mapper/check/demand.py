@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from mapper.check.context import JointContext, judge
-from mapper.check.finding import Evidence, Finding
+from mapper.check.finding import Evidence, Explanation, Finding, Given
 
 PRACTICE = "common practice, no source"
 _LEAST_BOUND = 1e-9  # for the comparison of shares only
@@ -37,10 +37,16 @@ class Demand:
 
 
 def judge_demands(
-    context: JointContext | None, limit: str, demands: Sequence[Demand], *, cases: int, detail: str = ""
+    context: JointContext | None,
+    limit: str,
+    demands: Sequence[Demand],
+    *,
+    cases: int,
+    detail: str = "",
+    explanation: Explanation | None = None,
 ) -> Finding:
     """Worst and bound are those of the demand with the least room left, as a share of its bound; all are in the
-    detail, and the advice of every one that does not hold.
+    detail, and the advice of every one that does not hold. Explained by the list of demands where nothing else is.
     """
     nearest = min(demands, key=lambda demand: demand.spare_share)
     words = [demand.words for demand in demands]
@@ -56,4 +62,20 @@ def judge_demands(
         at_least=nearest.at_least,
         detail=f"nearest: {nearest.what}. Compiled: {'; '.join(words)}{detail}",
         advice="write " + "; and ".join(dict.fromkeys(one.advice for one in demands if one.spare_share < 0)),
+        explanation=explanation or _listed(demands),
+    )
+
+
+def _listed(demands: Sequence[Demand]) -> Explanation:
+    """Every demand as a line of its own, value beside bound."""
+    formula, given = [], []
+    for number, demand in enumerate(demands, start=1):
+        value, bound = f"v{number}", f"b{number}"
+        formula.append(f"{value} {'>=' if demand.at_least else '<='} {bound}")
+        given.append(Given(symbol=value, meaning=demand.what, value=demand.value, unit=demand.unit))
+        given.append(Given(symbol=bound, meaning=demand.why, value=demand.bound, unit=demand.unit))
+    return Explanation(
+        formula=tuple(formula),
+        given=tuple(given),
+        source="each bound's own, in its line; worked out here where none is",
     )

@@ -22,6 +22,25 @@ class Evidence(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Given:
+    """One number that went into a formula. `value` is in `unit`, as a builder writes it (bar, mm, deg, l/min)."""
+
+    symbol: str
+    meaning: str
+    value: float | str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explanation:
+    """How a finding's worst value was worked out, for `--explain`: formula in plain text, numbers, where it is from."""
+
+    formula: tuple[str, ...]  # one line each, in the symbols of `given`
+    given: tuple[Given, ...]  # at the worst case
+    source: str  # standard, textbook or derivation; "common practice, no source" for a fact of the trade
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """worst and bound are in `unit`; margin is how far the worst is from the bound (negative: violated). No margin
     where the worst counts faults, or is the bound by design: 0 would look like the edge of failure there.
@@ -39,6 +58,7 @@ class Finding:
     detail: str  # one sentence: what was shown, for which inputs or plants, where the worst case is
     advice: str  # what to change; empty when it holds
     at_least: bool = False  # the bound is the least that is allowed, not the most
+    explanation: Explanation | None = None  # None: the limit's own words in mapper/check/explain.py do
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,20 +6,31 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 from mapper.check.as_written import joint_as_written, machine_as_written
+from mapper.check.buckling import buckling
 from mapper.check.context import JointContext, contexts
 from mapper.check.coverage import not_examined
 from mapper.check.drive import deadband_jump, drive_range
 from mapper.check.finding import Evidence, Finding, Note, NotExamined, Status
-from mapper.check.notes import room_notes
+from mapper.check.force import force
+from mapper.check.gain import gain_spread
+from mapper.check.holding_pressure import holding_pressure
+from mapper.check.hunting import hunting
+from mapper.check.loop_margin import loop_margin
+from mapper.check.natural_frequency import natural_frequency
+from mapper.check.notes import joint_notes
 from mapper.check.pilot import Running, running_state
+from mapper.check.pressure_peak import pressure_peak
 from mapper.check.protection import matching, motion_watches, sensor_step, start_matching
+from mapper.check.ratings import pressure_rating
 from mapper.check.response import deadband_zero, direction
 from mapper.check.safety import safety_findings
 from mapper.check.sensors import sensor_window, track_disagreement, two_tracks
 from mapper.check.slowing import slowing
 from mapper.check.soft_stop import LIMITS, soft_stop_overruns
 from mapper.check.speed import flow_available, ramp, speed_limit
+from mapper.check.stopping_distance import stopping_distance
 from mapper.check.structure import load_holding, travel
+from mapper.check.supply import power, pump_share, standby_pressure
 from mapper.errors import MapperError
 from mapper.law import load_core
 from mapper.machine import joint_model
@@ -41,6 +52,16 @@ _JOINT_LIMITS: tuple[JointLimit, ...] = (
     lambda context, running: ramp(context),
     lambda context, running: soft_stop_overruns(context),
     lambda context, running: travel(context),
+    lambda context, running: gain_spread(context),
+    lambda context, running: force(context),
+    lambda context, running: holding_pressure(context),
+    lambda context, running: pressure_rating(context),
+    lambda context, running: pressure_peak(context),
+    lambda context, running: buckling(context),
+    lambda context, running: natural_frequency(context),
+    lambda context, running: loop_margin(context),
+    lambda context, running: hunting(context),
+    lambda context, running: stopping_distance(context),
     sensor_window,
     track_disagreement,
     lambda context, running: two_tracks(context),
@@ -98,6 +119,9 @@ def check_profile(profile: Profile, table: Table, data: bytes) -> CheckResult:
     joints = contexts(profile, table, live, models)
     found = [finding for context in joints for finding in joint_findings(context, running)]
     found += [machine_as_written(profile, table.machine), start_matching(profile, table.machine)]
+    found += [
+        finding for limit in (pump_share, power, standby_pressure) if (finding := limit(profile, joints)) is not None
+    ]
     found += safety_findings(profile, table, live, running)
     found.append(slowing(table, live, running))
     findings = tuple(_waived(finding, profile.waivers) for finding in found)
@@ -106,7 +130,7 @@ def check_profile(profile: Profile, table: Table, data: bytes) -> CheckResult:
         digest=table_digest(data),
         findings=findings,
         not_examined=not_examined(),
-        notes=tuple(note for context in joints for note in room_notes(context)),
+        notes=tuple(note for context in joints for note in joint_notes(context)),
         unused_waivers=tuple(waiver for waiver in profile.waivers if id(waiver) not in used),
         result=_result(findings),
     )
@@ -143,6 +167,7 @@ def _without_flow(context: JointContext, finding: Finding) -> Finding:
         margin=None,
         detail=detail,
         advice=f"make flow_available of {context.joint.name} hold",
+        explanation=None,
     )
 
 

@@ -20,7 +20,7 @@ from mapper.check.context import (
     slowest_flow_per_speed,
     up,
 )
-from mapper.check.finding import Evidence, Finding
+from mapper.check.finding import Evidence, Explanation, Finding, Given
 from mapper.check.spring import spring_norms
 from mapper.check.valve_class import ValveClass, valve_class
 from mapper.machine import NEGATIVE, POSITIVE
@@ -52,7 +52,7 @@ def soft_stop_overruns(context: JointContext) -> tuple[Finding, ...]:
 def _judged(context: JointContext, side: int, approach: Approach, found: Overrun) -> Finding:
     hard = context.joint.limits.hard_stops_deg
     assert hard is not None
-    limit, end, sign = LIMITS[side], ("upper", "lower")[side], (1, -1)[side]
+    limit, sign = LIMITS[side], (1, -1)[side]
     if not _law_brakes(context, side):
         detail = "at some room left to the soft stop, or beyond it, the law allows another speed than its table's curve"
         return not_shown(
@@ -74,8 +74,47 @@ def _judged(context: JointContext, side: int, approach: Approach, found: Overrun
         detail=f"barrier in the phase plane over {len(found.curve.z_deg)} exact steps: oil column "
         f"{found.rigid_deg:.2f} deg with sensor error {approach.error_deg:g} deg, the oil spring twice "
         f"{found.swing_deg:.2f} deg; {_class_words(context, approach)}",
-        advice=f'move the soft stop inward: {context.key}.limits.soft_stops.{end} = "{inside:g} deg", or lower '
-        "acceleration, deceleration and stop_deceleration: the swing on the oil spring grows with them",
+        advice=_advice(context, side, inside),
+        explanation=_explained(approach, (found.overrun_deg, found.swing_deg)),
+    )
+
+
+def _advice(context: JointContext, side: int, inside_deg: float) -> str:
+    """A stop that would leave less than half of the travel is no advice: then the ramps have to change."""
+    lower = "lower acceleration, deceleration and stop_deceleration: the swing on the oil spring grows with them"
+    upper_mdeg, lower_mdeg = context.table.soft_stop_mdeg
+    left_mdeg = inside_deg * MDEG - lower_mdeg if side == POSITIVE else upper_mdeg - inside_deg * MDEG
+    if left_mdeg < (upper_mdeg - lower_mdeg) / 2:
+        return f"{lower}; or a stiffer joint; moving the soft stop inward would take more than half of the travel"
+    end = "upper" if side == POSITIVE else "lower"
+    return f'move the soft stop inward: {context.key}.limits.soft_stops.{end} = "{inside_deg:g} deg", or {lower}'
+
+
+def _explained(approach: Approach, found: tuple[float, float]) -> Explanation:
+    """found: overrun and swing in deg."""
+    overrun_deg, swing_deg = found
+    still_deg = overrun_deg - approach.error_deg - approach.noise_deg - 2.0 * swing_deg
+    numbers = (
+        ("w", "largest command", approach.speed_deg_s, "deg/s"),
+        ("r", "steepest ramp", approach.ramp_deg_s2, "deg/s2"),
+        ("g", "largest real speed over command, geometry included", approach.gain, "ratio"),
+        ("T", "longest lag", approach.lag_high_s * 1000, "ms"),
+        ("L", "longest time from a position to the effect of its command", approach.late_s * 1000, "ms"),
+        ("fn", "lowest natural frequency", approach.natural_frequency_hz, "Hz"),
+        ("D", "lowest damping ratio", approach.damping_ratio, "ratio"),
+        ("z", "where the oil column comes to rest, and what a drop of the command to 0 adds", still_deg, "deg"),
+        ("err", "largest error of the reading", approach.error_deg, "deg"),
+        ("n", "one count of noise", approach.noise_deg, "deg"),
+        ("E", "largest swing on the oil spring", swing_deg, "deg"),
+    )
+    return Explanation(
+        formula=(
+            "lag x v' = g B(room seen L earlier) - v, from the worst start: z is where it ends",
+            "e'' + 2 D wn e' + wn^2 e = -x'',  wn = 2 pi fn: E bounds |e| for every command that ramp and curve allow",
+            "overrun = z + err + n + 2 E",
+        ),
+        given=tuple(Given(symbol=s, meaning=meaning, value=value, unit=unit) for s, meaning, value, unit in numbers),
+        source="derived here, step by step in mapper/check/barrier.py and spring.py",
     )
 
 

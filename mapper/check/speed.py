@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from mapper.check.context import MDEG, SIDE_NAMES, SIDE_SIGNS, SIDES, Floats, Ints, JointContext, down, judge
-from mapper.check.finding import Evidence, Finding
+from mapper.check.finding import Evidence, Explanation, Finding, Given
 from mapper.check.valve_class import valve_class
 from mapper.machine import POSITIVE
 from mapper.profile.profile import ElectricDrive
@@ -22,6 +22,7 @@ def speed_limit(context: JointContext) -> Finding:
     poses = context.poses_mdeg()
     never = context.joint.limits.speed_never_above_deg_s
     worst, bound, detail, cases, advice = -1.0, 1.0, "", 0, []
+    given: tuple[Given, ...] = ()
     for side in SIDES:
         most = float(never.positive if side == POSITIVE else never.negative)
         asked = context.table.speed_full_mdeg_s[side]
@@ -38,6 +39,7 @@ def speed_limit(context: JointContext) -> Finding:
                 f"geometry x gain {gain:g}, hysteresis and crack spread included; speed of the oil column: what the "
                 "load swings on the oil spring comes on top"
             )
+            given = _speed_given(context, side, (int(poses[at]), fastest, way_deg))
         if fastest > most:
             fits = _speed_that_fits(context, side, poses, most)
             advice.append(f'{context.key}.limits.speed.{SIDE_NAMES[side]} = "{fits:g} deg/s"')
@@ -51,6 +53,37 @@ def speed_limit(context: JointContext) -> Finding:
         unit="deg/s",
         detail=detail,
         advice=f"write {' and '.join(advice)}, or raise speed_never_above if that speed is safe",
+        explanation=Explanation(
+            formula=(
+                "u = smallest of w and what the braking curve allows, times compiled flow per speed at the reading",
+                "v = (u + rise) x t(q) x g,  rise: what hysteresis and crack spread add to u",
+                "every pose q, and with each the reading between d ahead and d + m behind it that gives most",
+            ),
+            given=given,
+            source="geometry: law of cosines; speed = flow / area; g and t as in mapper/machine; derived here",
+        ),
+    )
+
+
+def _speed_given(context: JointContext, side: int, worst: tuple[int, float, float]) -> tuple[Given, ...]:
+    """worst: pose (mdeg), speed there (deg/s), way that a reading can be late (deg)."""
+    pose, fastest, way_deg = worst
+    gain = context.gain_most(side)
+    true = float(context.speed_per_flow_e4(np.array([pose]), side)[0]) / MDEG * FULL_E4
+    return (
+        Given(
+            symbol="w",
+            meaning=f"commanded speed, {SIDE_NAMES[side]}",
+            value=context.table.speed_full_mdeg_s[side] / MDEG,
+            unit="deg/s",
+        ),
+        Given(symbol="q", meaning="worst pose", value=pose / MDEG, unit="deg"),
+        Given(symbol="t", meaning="joint speed there at rated flow (geometry)", value=true, unit="deg/s"),
+        Given(symbol="g", meaning="largest real flow over rated flow", value=gain, unit="ratio"),
+        Given(symbol="d", meaning="error of the reading, noise included", value=_off_deg(context), unit="deg"),
+        Given(symbol="m", meaning="way that the joint makes while the reading is late", value=way_deg, unit="deg"),
+        Given(symbol="u + rise", meaning="real flow asked for", value=fastest / true / gain * 100, unit="%"),
+        Given(symbol="v", meaning="real speed there", value=fastest, unit="deg/s"),
     )
 
 
@@ -117,6 +150,7 @@ def flow_available(context: JointContext) -> Finding:
     full_l_min = context.table.flow_full_ml_min / 1000
     pump_e4 = FULL_E4 if isinstance(context.joint.drive, ElectricDrive) else _pump_e4(context)
     worst, bound, detail, cases, advice = -1.0, 1.0, "", 0, []
+    given: tuple[Given, ...] = ()
     for side in SIDES:
         asked = context.table.speed_full_mdeg_s[side]
         k = context.live.curve(context.index, 7 + side, poses).astype(np.int64)
@@ -132,6 +166,15 @@ def flow_available(context: JointContext) -> Finding:
                 f"{asked / MDEG:g} deg/s {SIDE_NAMES[side]} asks for most at {poses[at] / MDEG:g} deg; "
                 f"{most * full_l_min / FULL_E4:.3g} l/min is what {giver}"
             )
+            given = (
+                Given(symbol="w", meaning=f"speed limit, {SIDE_NAMES[side]}", value=asked / MDEG, unit="deg/s"),
+                Given(symbol="q", meaning="worst pose", value=float(poses[at]) / MDEG, unit="deg"),
+                Given(symbol="k", meaning="compiled flow for 1 mdeg/s there", value=int(k[at]), unit="Q16"),
+                Given(symbol="Qr", meaning="rated flow of the valve, 10000 parts", value=full_l_min, unit="l/min"),
+                Given(symbol="u", meaning="flow asked for, 10000 parts", value=int(need[at]), unit="1/10000"),
+                Given(symbol="Q", meaning="flow asked for", value=worst * full_l_min / FULL_E4, unit="l/min"),
+                Given(symbol="Qa", meaning=f"what {giver}", value=bound * full_l_min / FULL_E4, unit="l/min"),
+            )
         if need[at] > most:
             fits = down(most * Q16 / int(k[at]) / MDEG)
             advice.append(f'{context.key}.limits.speed.{SIDE_NAMES[side]} = "{fits:g} deg/s"')
@@ -146,6 +189,12 @@ def flow_available(context: JointContext) -> Finding:
         holds=worst <= bound,
         detail=detail,
         advice=f"write {' and '.join(advice)}: the highest that fits, or fit a larger pump or valve",
+        explanation=Explanation(
+            formula=("u = w (in mdeg/s) x k / 65536, rounded up", "Q = Qr x u / 10000", "Q <= Qa, at every pose"),
+            given=given,
+            source="rule L6e of the control law for the rounding; flow = area x lever arm x joint speed, any textbook "
+            "of fluid power",
+        ),
     )
 
 

@@ -72,3 +72,17 @@ def least_flow_e4(context: JointContext, side: int, asked_e4: int) -> float:
     drive = np.abs(context.live.valve(context.index, SIDE_SIGNS[side], asked)) / FULL_E4
     at = drive - float(context.joint.tolerances.hysteresis) / 2.0
     return float(np.interp(at, [float(x) for x, _ in own.points], [float(y) for _, y in own.points])[0]) * FULL_E4
+
+
+def most_flow_e4(context: JointContext, side: int, up_to_e4: int) -> Floats:
+    """Most flow that the spool can make of each one asked for, 0..up_to: the measured curve shifted to the left, and
+    never less above the asked flow than at a smaller one.
+    """
+    own = valve_side(context, side)
+    drive = np.array([float(x) for x, _ in own.points])
+    flow = np.array([float(y) for _, y in own.points]) * FULL_E4
+    left = max(float(context.joint.tolerances.hysteresis) / 2.0, float(own.crack - own.crack_min))
+    asked = np.arange(up_to_e4 + 1, dtype=np.int32)
+    real = _flow_at(drive, flow, np.abs(context.live.valve(context.index, SIDE_SIGNS[side], asked)) / FULL_E4 + left)
+    real[0] = 0.0
+    return np.asarray(asked + np.maximum(np.maximum.accumulate(real - asked), 0.0))

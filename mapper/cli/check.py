@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
+import textwrap
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,9 +14,11 @@ import click
 
 if TYPE_CHECKING:
     from mapper.check import CheckResult, Finding
+    from mapper.check.finding import Given
 
 _BAD = ("violated", "not shown")
 _MACHINE = "machine"
+_WIDTH = 112
 
 
 @click.command(name="check", short_help="Check every limit of a profile, with the evidence for each.")
@@ -26,8 +30,30 @@ _MACHINE = "machine"
     metavar="NAME",
     help="Show the findings of this joint only; the result stays the whole profile's.",
 )
+@click.option(
+    "--explain",
+    "explained_limit",
+    metavar="LIMIT",
+    help="Say of one limit what it asks, by what formula, with which numbers at the worst case, how it was shown and "
+    "where that is from. The result stays the whole profile's.",
+)
+@click.option(
+    "--report",
+    "report_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Also write a page (.html) with every finding of the whole profile, drawings of the linkages and of the arm, "
+    "and plots over each joint's travel. A file of that name is replaced.",
+)
 @click.option("--verbose", is_flag=True, help="Say of every finding what was shown and for which inputs or plants.")
-def command(profile_file: Path, as_json: bool, joint_name: str | None, verbose: bool) -> int:
+def command(
+    profile_file: Path,
+    as_json: bool,
+    joint_name: str | None,
+    explained_limit: str | None,
+    report_file: Path | None,
+    verbose: bool,
+) -> int:
     """Check the table that PROFILE compiles to, through the control law that runs in the controller.
 
     Exit code: 0 every limit holds or is waived, 1 a limit is violated or could not be shown, 2 the file cannot be read.
@@ -38,16 +64,36 @@ def command(profile_file: Path, as_json: bool, joint_name: str | None, verbose: 
 
     profile = read_profile(_bytes_of(profile_file), str(profile_file))
     _joint_must_exist(joint_name, [joint.name for joint in profile.joints])
+    _limit_must_exist(explained_limit)
+    _report_must_not_be(report_file, profile_file)
     table = compile_table(profile)
     _progress("checking ...")
     result = check_profile(profile, table, encode_table(table))
     _progress("")
+    if report_file is not None:
+        from mapper.check.page import check_page
+
+        _write_whole(report_file, check_page(profile, result))
     shown = [finding for finding in result.findings if joint_name in (None, finding.joint)]
+    if explained_limit is not None:
+        shown = _of_limit(shown, explained_limit)
     if as_json:
-        click.echo(json.dumps(_document(str(profile_file), result, shown), indent=2))
+        document = _document(str(profile_file), result, shown)
+        if explained_limit is not None:
+            _add_explanations(document, shown)
+        if report_file is not None:
+            document["report"] = str(report_file)
+        click.echo(json.dumps(document, indent=2))
     else:
-        for line in _report(str(profile_file), result, shown, verbose):
+        lines = (
+            _report(str(profile_file), result, shown, verbose)
+            if explained_limit is None
+            else _explain_report(str(profile_file), result, shown, (explained_limit, joint_name))
+        )
+        for line in lines:
             click.echo(line)
+        if report_file is not None:
+            click.echo(f"report  {report_file}")
     return 0 if result.holds else 1
 
 
@@ -62,9 +108,57 @@ def _bytes_of(path: Path) -> bytes:
         ) from error
 
 
+def _report_must_not_be(report_file: Path | None, profile_file: Path) -> None:
+    """The profile that is read must not be what the page replaces."""
+    if report_file is not None and report_file.resolve() == profile_file.resolve():
+        raise click.UsageError(f"--report {report_file}: that is the profile itself; give the page a name of its own")
+
+
+def _write_whole(path: Path, text: str) -> None:
+    """The whole file or none: an old one stays until the new one is complete."""
+    from mapper.errors import MapperError
+
+    if path.is_dir():
+        raise MapperError(f"{path}: that is a directory; give --report the name of a file in it", exit_code=2)
+    fresh = path.with_name(path.name + ".part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            fresh.write_text(text, encoding="utf-8", newline="\n")
+            os.replace(fresh, path)
+        finally:
+            fresh.unlink(missing_ok=True)
+    except OSError as error:
+        why = error.strerror or error
+        raise MapperError(
+            f"{path}: the report cannot be written there: {why}; choose another place with --report", exit_code=2
+        ) from error
+
+
 def _joint_must_exist(name: str | None, names: list[str]) -> None:
     if name is not None and name not in names:
         raise click.UsageError(f"--joint {name}: no such joint in the profile; there are {', '.join(names)}")
+
+
+def _limit_must_exist(name: str | None) -> None:
+    from mapper.check.coverage import not_examined
+    from mapper.check.explain import WORDS, base_limit, nearest_name
+
+    others = [item.limit for item in not_examined()]
+    if name is None or base_limit(name) in WORDS or name in others:
+        return
+    near = nearest_name(name, [*WORDS, *others])
+    meant = f" (nearest: {near})" if near else ""
+    raise click.UsageError(
+        f"--explain {name}: no such limit{meant}; there are {', '.join(WORDS)}; and, not examined by this version, "
+        f"{', '.join(others)}"
+    )
+
+
+def _of_limit(findings: Iterable[Finding], limit: str) -> list[Finding]:
+    from mapper.check.explain import asked_for
+
+    return list(asked_for(findings, limit))
 
 
 def _progress(text: str) -> None:
@@ -102,6 +196,92 @@ def _document(profile: str, result: CheckResult, shown: Iterable[Finding]) -> di
             {"limit": waiver.limit, "joint": waiver.joint, "reason": waiver.reason} for waiver in result.unused_waivers
         ],
     }
+
+
+def _add_explanations(document: dict[str, object], shown: list[Finding]) -> None:
+    from mapper.check.explain import WORDS, base_limit, explanation_of
+
+    findings = document["findings"]
+    assert isinstance(findings, list), "made by _document, one for each that is shown"
+    for item, finding in zip(findings, shown, strict=True):
+        words, explanation = WORDS[base_limit(finding.limit)], explanation_of(finding)
+        item["explanation"] = {
+            "asks": words.asks,
+            "formula": list(explanation.formula),
+            "given": [
+                {"symbol": one.symbol, "meaning": one.meaning, "value": one.value, "unit": one.unit}
+                for one in explanation.given
+            ],
+            "shown": words.shown,
+            "source": explanation.source,
+        }
+
+
+def _explain_report(
+    profile: str, result: CheckResult, shown: list[Finding], asked: tuple[str, str | None]
+) -> Iterator[str]:
+    """asked: limit, and joint or None."""
+    from mapper.check.explain import WORDS, base_limit
+
+    limit, joint = asked
+    yield f"{profile}: table {result.digest}, {len(result.findings)} findings: {result.result}"
+    yield ""
+    for finding in shown:
+        yield from _explain(finding)
+    skipped = next((item for item in result.not_examined if item.limit == limit), None)
+    if skipped is not None:
+        yield f"{limit} is not examined by this version:"
+        yield from _indented(skipped.why)
+        yield ""
+    elif not shown:
+        yield f"{limit} has no finding for {joint or 'this profile'}: it does not apply there. What it asks:"
+        yield from _indented(WORDS[base_limit(limit)].asks)
+        yield ""
+    yield _last_line(profile, result)
+
+
+def _explain(finding: Finding) -> Iterator[str]:
+    from mapper.check.explain import EVIDENCE_WORDS, WORDS, base_limit, explanation_of, result_words
+
+    words, explanation = WORDS[base_limit(finding.limit)], explanation_of(finding)
+    yield f"{finding.limit} of {finding.joint or _MACHINE}: {finding.status.value}"
+    yield "  what it asks"
+    yield from _indented(words.asks)
+    yield "  formula"
+    for line in explanation.formula:
+        yield f"      {line}"
+    if explanation.given:
+        yield "  numbers at the worst case"
+        yield from _numbers(explanation.given)
+    yield "  result"
+    yield from _indented(result_words(finding))
+    yield "  evidence"
+    yield from _indented(
+        f"{finding.evidence.value}, {finding.cases} cases: {EVIDENCE_WORDS[finding.evidence]}; {words.shown}"
+    )
+    yield from _indented(finding.detail)
+    yield "  source"
+    yield from _indented(explanation.source)
+    if finding.advice:
+        yield "  what to do"
+        for way in finding.advice.split(" | "):
+            yield from _indented(way)
+    yield ""
+
+
+def _numbers(given: tuple[Given, ...]) -> Iterator[str]:
+    rows = [
+        (one.symbol, one.value if isinstance(one.value, str) else f"{one.value:.6g}", one.unit, one.meaning)
+        for one in given
+    ]
+    widths = [max(len(row[column]) for row in rows) for column in range(3)]
+    for symbol, value, unit, meaning in rows:
+        number = f"      {symbol:<{widths[0]}} = {value:>{widths[1]}} {unit:<{widths[2]}}  "
+        yield from textwrap.wrap(meaning, _WIDTH, initial_indent=number, subsequent_indent=" " * len(number))
+
+
+def _indented(text: str) -> list[str]:
+    return textwrap.wrap(text, _WIDTH, initial_indent="      ", subsequent_indent="      ", break_long_words=False)
 
 
 def _report(profile: str, result: CheckResult, shown: list[Finding], verbose: bool) -> Iterator[str]:

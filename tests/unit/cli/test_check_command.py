@@ -159,9 +159,10 @@ def test_notes_are_printed_and_in_the_json(stand):
     text = run(str(stand)).output
     notes = json.loads(run(str(stand), "--json").output)["notes"]
 
-    assert [note["joint"] for note in notes] == ["lever"]
-    assert notes[0]["text"] in text
+    assert [note["joint"] for note in notes] == ["lever", "lever"]
+    assert all(note["text"] in text for note in notes)
     assert "of room before a soft stop" in notes[0]["text"]
+    assert "with its spool stuck open it goes 9 deg" in notes[1]["text"]  # 45 deg/s for 200 ms
 
 
 def test_two_numbers_for_one_speed_end_in_one_line(tmp_path):
@@ -171,3 +172,107 @@ def test_two_numbers_for_one_speed_end_in_one_line(tmp_path):
     path.write_text(text, encoding="utf-8")
 
     assert "one change that satisfies all advice on it: joints.lever.limits.speed." in run(str(path)).output
+
+
+# -- --explain
+
+
+def test_explain_shows_question_formula_numbers_result_evidence_and_source(stand):
+    result = run(str(stand), "--explain", "travel")
+    lines = result.output.rstrip().split("\n")
+
+    assert result.return_value == 0
+    assert lines[2] == "travel of lever: holds"
+    titles = [line.strip() for line in lines if line.startswith("  ") and not line.startswith("   ")]
+    assert titles == ["what it asks", "formula", "numbers at the worst case", "result", "evidence", "source"]
+    assert "      L = sqrt(a^2 + b^2 - 2 a b cos f)" in lines
+    assert any(line.split()[:4] == ["a", "=", "300", "mm"] for line in lines)
+    assert "law of cosines" in result.output
+    assert "Not examined by this version:" not in lines
+    assert lines[-1].startswith("Every limit examined holds.")
+    assert all(len(line) <= 130 for line in lines[2:-1])
+
+
+def test_explain_without_a_side_covers_both_and_one_side_itself(stand):
+    both = run(str(stand), "--explain", "soft_stop_overrun").output
+    one = run(str(stand), "--explain", "soft_stop_overrun_lower").output
+
+    assert "soft_stop_overrun_upper of lever: holds" in both
+    assert "soft_stop_overrun_lower of lever: holds" in both
+    assert "soft_stop_overrun_upper" not in one
+    assert "soft_stop_overrun_lower of lever: holds" in one
+
+
+def test_explain_of_what_does_not_hold_says_what_to_do_and_ends_with_1(broken):
+    result = run(str(broken), "--explain", "deadband_jump")
+
+    assert result.return_value == 1
+    assert "deadband_jump of lever: violated" in result.output
+    assert "19 %, at most 18.5 %: 0.5 % missing: does not hold" in result.output
+    assert "  what to do" in result.output.split("\n")
+    assert 'joints.lever.valve.positive.jump = "18.5 %"' in result.output
+
+
+def test_the_result_stays_the_whole_profiles(broken):
+    result = run(str(broken), "--explain", "travel")
+
+    assert result.return_value == 1
+    assert "travel of lever: holds" in result.output
+    assert "1 limit does not hold" in result.output
+
+
+def test_explain_of_one_joint_of_six(root):
+    profile = str(root / "profiles" / f"{KERB}.toml")
+    every = run(profile, "--explain", "travel").output
+    one = run(profile, "--explain", "travel", "--joint", "elbow").output
+    none = run(profile, "--explain", "travel", "--joint", "wrist_roll").output
+
+    assert every.count("  what it asks\n") == 5
+    assert one.count("  what it asks\n") == 1
+    assert "travel of elbow" in one
+    assert "travel has no finding for wrist_roll" in none
+    assert "hard stop to hard stop" in none
+
+
+def test_explain_of_a_limit_not_examined_says_why(stand):
+    result = run(str(stand), "--explain", "fatigue")
+
+    assert "fatigue is not examined by this version:" in result.output
+    assert "load cycles" in result.output
+
+
+def test_each_way_of_an_advice_stands_on_lines_of_its_own(tmp_path):
+    path = tmp_path / "short.toml"
+    path.write_text(with_value(text_of(STAND), "joints.lever.drive.stroke", '"135 mm"'), encoding="utf-8")
+    lines = run(str(path), "--explain", "travel").output.split("\n")
+
+    starts = [line for line in lines if line.startswith("      joints.lever.")]
+    assert len(starts) >= 4
+    assert any("drive.rod_radius" in line for line in starts)
+
+
+def test_explain_with_json_adds_an_object_to_each_finding_of_the_limit(stand):
+    plain = json.loads(run(str(stand), "--json").output)
+    document = json.loads(run(str(stand), "--json", "--explain", "speed_limit").output)
+
+    assert list(document) == list(plain)
+    assert all("explanation" not in item for item in plain["findings"])
+    (found,) = document["findings"]
+    assert found["limit"] == "speed_limit"
+    assert list(found["explanation"]) == ["asks", "formula", "given", "shown", "source"]
+    given = {one["symbol"]: one for one in found["explanation"]["given"]}
+    assert given["v"]["value"] == pytest.approx(found["worst"], rel=1e-5)
+    assert list(given["v"]) == ["symbol", "meaning", "value", "unit"]
+
+
+@pytest.mark.parametrize(("typed", "words"), [("trvl", "nearest: travel"), ("zzz", "no such limit; there are")])
+def test_an_unknown_limit_is_a_wrong_command_line_with_the_list(typed, words, stand, capsys):
+    with pytest.raises(SystemExit) as left:
+        main(["check", str(stand), "--explain", typed])
+
+    said = capsys.readouterr()
+    assert left.value.code == 64
+    assert words in said.err
+    assert "as_written, drive_range" in said.err
+    assert "fatigue" in said.err
+    assert said.out == ""
