@@ -37,6 +37,7 @@ def sources_of_library() -> list[Path]:
         *(_FIRMWARE / "core").glob("*.c"),
         *(_FIRMWARE / "bench").glob("*.c"),
         _ROOT / "mapper" / "replay" / "plant.c",
+        _ROOT / "mapper" / "replay" / "stiff.c",
     ]
     return sorted(path for path in files if path.exists())
 

@@ -1,5 +1,5 @@
-"""How fast a replay runs: `python tests/benchmark_replay.py [HOURS]`. Figure to reach: an hour of six joints in under
-0.75 s."""
+"""How fast a replay under load runs: `python tests/benchmark_replay.py [HOURS]`. Figure to reach: an hour of six joints
+in under 0.72 s, 5,000 times real time, on a PC that does nothing else."""
 
 from __future__ import annotations
 

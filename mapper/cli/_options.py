@@ -32,6 +32,12 @@ _OPTIONS = (
         help="Tolerance corner of the model: lag, dead time and gain.",
     ),
     click.option(
+        "--load",
+        "load_name",
+        metavar="NAME",
+        help="What the arm carries all the time: a load of the profile, or empty. The heaviest when not given.",
+    ),
+    click.option(
         "--mode", type=click.Choice(["full", "reduced"]), help="Speed mode; the recording's own when not given."
     ),
     click.option(

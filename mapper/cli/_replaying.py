@@ -15,7 +15,7 @@ from mapper.errors import MapperError
 
 if TYPE_CHECKING:
     from mapper.profile import Profile
-    from mapper.replay import Event, JointSummary, Recording, Summary, Trace
+    from mapper.replay import Event, JointSummary, Recording, Stops, Summary, Trace
 
 CAUTION = (
     "A simulated result is not a measured one; nothing here is a certificate. Software is the second line of safety: "
@@ -44,6 +44,17 @@ def read_recording_file(path: str) -> Recording:
             f"{path}: byte {error.start} is not UTF-8 text; a recording is a CSV file: save it as UTF-8 text"
         ) from error
     return read_recording(text, path)
+
+
+def read_load(name: str | None, profile: Profile) -> str | None:
+    """What --load names, as `run_replay` takes it: None for the heaviest, "" for none. Raises MapperError (exit 64)."""
+    named = [load.name for load in profile.loads]
+    if name is None or name in named:
+        return name
+    if name == "empty":
+        return ""
+    allowed = ", ".join(dict.fromkeys([*named, "empty"]))
+    raise MapperError(f"--load {name}: no such load in {profile.file_name}; allowed are {allowed}", exit_code=64)
 
 
 def _progress(done: int, of: int) -> None:
@@ -77,7 +88,12 @@ def _unwritable(error: OSError, directory: str) -> MapperError:
 
 
 def write_outputs(
-    directory: str, trace: Trace, summary: Summary, profile: Profile, facts: Sequence[tuple[str, str]] = ()
+    directory: str,
+    trace: Trace,
+    summary: Summary,
+    profile: Profile,
+    stops: Stops,
+    facts: Sequence[tuple[str, str]] = (),
 ) -> tuple[Path, Path]:
     """Write report.html and trace.csv, each whole or not at all. Raises MapperError (exit 2)."""
     from mapper.replay import report_html, trace_csv
@@ -87,7 +103,7 @@ def write_outputs(
     try:
         Path(directory).mkdir(parents=True, exist_ok=True)
         for path, pieces in (
-            (report, [report_html(trace, summary, profile, facts)]),
+            (report, [report_html(trace, summary, profile, facts, stops)]),
             (table, trace_csv(trace, progress)),
         ):
             fresh = path.with_name(path.name + ".part")
@@ -141,6 +157,8 @@ def joint_lines(joints: Sequence[JointSummary]) -> list[str]:
 
 def finding_lines(summary: Summary) -> list[str]:
     """The pump, the room that braking takes, what the switches are, and the warnings."""
+    from mapper.replay import pressure_words
+
     rooms = [
         f"{joint.name} {_cell(joint.upper_brake_deg, 1)} (upper), {_cell(joint.lower_brake_deg, 1)} (lower)"
         for joint in summary.joints
@@ -149,7 +167,8 @@ def finding_lines(summary: Summary) -> list[str]:
     lines = [
         f"pump: at most {summary.pump_asked_l_min:.1f} l/min asked for (before sharing), "
         f"{summary.pump_given_l_min:.1f} given, {summary.pump_limit_l_min:.1f} the limit; "
-        f"shared for {summary.pump_shared_s:.2f} s"
+        f"shared for {summary.pump_shared_s:.2f} s",
+        f"pressure: {pressure_words(summary)}",
     ]
     if rooms:
         lines.append("full speed needs this room before a soft stop, in deg; nearer to it the joint is braked:")
@@ -181,13 +200,63 @@ def event_lines(events: Sequence[Event]) -> list[str]:
     return lines
 
 
-def as_json(trace: Trace, summary: Summary, report: Path, table: Path) -> dict[str, object]:
+def stop_lines(stops: Stops) -> list[str]:
+    """The stops with the oil's pressures in them: a line a joint, and the joints that could not be shown."""
+    from mapper.replay.stop_page import LEFT_OUT, STOP_WORDS, head_text, more_text
+
+    rows = [
+        ("at s", "stop", "joint", "deg/s", "deg", "mm", "stood ms", "still ms", "bar", "bar", ""),
+        *(
+            (
+                f"{stop.time_s:.3f}",
+                STOP_WORDS[stop.kind],
+                one.joint,
+                f"{one.speed_deg_s:.1f}",
+                f"{one.distance_deg:.2f}",
+                f"{one.distance_mm:.0f}",
+                f"{one.stood_ms:.0f}",
+                f"{one.still_ms:.0f}" if one.still else "moves",
+                *(
+                    f"{side.removesuffix(' port')} {peak:.0f}"
+                    for side, peak in zip(one.sides, one.peak_bar, strict=True)
+                ),
+                more_text(one),
+            )
+            for stop in stops.stops
+            for one in stop.joints
+        ),
+        *(
+            (f"{stop.time_s:.3f}", STOP_WORDS[stop.kind], "-", *[""] * 7, "nothing moved")
+            for stop in stops.stops
+            if not stop.joints
+        ),
+    ]
+    rows[1:] = sorted(rows[1:], key=lambda row: float(row[0]))
+    lines = [head_text(stops)]
+    if len(rows) > 1:
+        widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+        left = (1, 2, 10)
+        lines += [
+            "  "
+            + "  ".join(
+                cell.ljust(width) if column in left else cell.rjust(width)
+                for column, (cell, width) in enumerate(zip(row, widths, strict=True))
+            ).rstrip()
+            for row in rows
+        ]
+    return lines + [f"{LEFT_OUT} {joint}: {why}" for joint, why in stops.left_out]
+
+
+def as_json(trace: Trace, summary: Summary, stops: Stops, report: Path, table: Path) -> dict[str, object]:
     """What --json prints."""
+    from mapper.replay.stops import stops_document
+
     return {
         "profile": trace.profile_digest,
         "table": trace.table_digest,
         "recording": trace.recording_name,
         "corner": trace.corner,
+        "load": trace.load_name or "empty",
         "law": trace.law_source,
         "simulated": True,
         "running_s": round(summary.running_s, 4),
@@ -196,8 +265,17 @@ def as_json(trace: Trace, summary: Summary, report: Path, table: Path) -> dict[s
         "pump_asked_l_min": round(summary.pump_asked_l_min, 3),
         "pump_given_l_min": round(summary.pump_given_l_min, 3),
         "pump_limit_l_min": round(summary.pump_limit_l_min, 3),
+        "pump_pressure_bar": round(summary.pump_pressure_bar, 3),
+        "relief_bar": round(summary.relief_bar, 3),
+        "load_pressure_bar": {
+            joint.name: round(bar, 3) for joint, bar in zip(summary.joints, summary.load_pressure_bar, strict=True)
+        },
+        "stalled_s": {
+            joint.name: round(seconds, 3) for joint, seconds in zip(summary.joints, summary.stalled_s, strict=True)
+        },
         "joints": [asdict(joint) for joint in summary.joints],
         "events": [asdict(event) for event in summary.events],
+        "stops": stops_document(stops),
         "warnings": list(summary.warnings),
         "fault_outcomes": [asdict(outcome) for outcome in summary.fault_outcomes],
         "faults": [fault.text for fault in trace.faults],

@@ -26,6 +26,7 @@ def command(
     faults: tuple[str, ...],
     out: str,
     corner: str,
+    load_name: str | None,
     mode: str | None,
     json_wanted: bool,
 ) -> int:
@@ -49,18 +50,21 @@ def command(
         finding_lines,
         joint_lines,
         read_bytes,
+        read_load,
         read_recording_file,
+        stop_lines,
         write_outputs,
     )
     from mapper.link import HostController
     from mapper.profile import read_profile
-    from mapper.replay import about, read_fault, run_replay, summarise
+    from mapper.replay import about, find_stops, read_fault, run_replay, summarise
     from mapper.table import compile_table, encode_table, table_digest
 
     steps = _Steps(quiet=json_wanted)
     steps.begin("read the profile and the recording")
     profile = read_profile(read_bytes(profile_file), profile_file)
     recording = read_recording_file(recording_file)
+    load = read_load(load_name, profile)
     check_writable(out)
     wanted = [read_fault(text, profile) for text in faults]
     table = compile_table(profile)
@@ -84,26 +88,27 @@ def command(
             steps.begin("read back and compare")
             _compare_table(controller, profile, data, steps)
             steps.begin("replay the recording through that controller")
-            through = _replay(controller, profile, data, recording, wanted, corner, mode, steps)
+            through = _replay(controller, profile, data, recording, wanted, corner, mode, load, steps)
 
     steps.begin("compare with the same replay in this process")
-    here = run_replay(profile, data, recording, wanted, corner=corner, mode=mode)
+    here = run_replay(profile, data, recording, wanted, corner=corner, mode=mode, load_name=load)
     _compare_runs(through, here)
     steps.say(f"{len(here.law)} ticks, every value the same")
 
     steps.begin("write the report")
     summary = summarise(through, profile)
+    stops = find_stops(through, profile)
     facts = [
         ("Check", checked.result),
         ("Controller", f"table read back byte for byte; {len(here.law)} ticks the same as in this process"),
     ]
-    report, trace_file = write_outputs(out, through, summary, profile, facts)
+    report, trace_file = write_outputs(out, through, summary, profile, stops, facts)
     steps.say(f"report {report}")
     steps.say(f"trace  {trace_file}")
     failed = summary.final_state in ("fault", "emergency_stop") and not wanted
     following = _next(profile_file, failed, report)
     if json_wanted:
-        document = as_json(through, summary, report, trace_file)
+        document = as_json(through, summary, stops, report, trace_file)
         document.update(check=checked.result, waived=[asdict(waiver) for waiver in _used(checked, profile)])
         document.update(table_bytes=len(data), same_as_in_process=True, next=following)
         click.echo(json.dumps(document, allow_nan=False))
@@ -116,6 +121,8 @@ def command(
     click.echo("\n".join(event_lines(summary.events)))
     for outcome in summary.fault_outcomes:
         click.echo(outcome.text)
+    click.echo("")
+    click.echo("\n".join(stop_lines(stops)))
     click.echo(f"\n{CAUTION}\n{following}")
     return int(failed)
 
@@ -237,13 +244,14 @@ def _replay(
     faults: list[Fault],
     corner: str,
     mode: str | None,
+    load: str | None,
     steps: _Steps,
 ) -> Trace:
     from mapper.replay import make_trace, ready_replay, run_lockstep
 
     ready = ready_replay(profile, recording, faults, mode)
     steps.say(f"{len(ready.inputs)} ticks in lockstep, plant corner {corner}; only the model of the arm moves")
-    law, motion = run_lockstep(profile, ready, controller.tick, corner, _progress("replay"))
+    law, motion = run_lockstep(profile, ready, controller.tick, corner, _progress("replay"), load)
     return make_trace(
         profile,
         data,
@@ -253,6 +261,7 @@ def _replay(
         motion=motion,
         faults=faults,
         corner=corner,
+        load_name=load,
         law_source="the controller's own program, in another process",
     )
 

@@ -15,6 +15,7 @@ def command(
     faults: tuple[str, ...],
     out: str,
     corner: str,
+    load_name: str | None,
     mode: str | None,
     json_wanted: bool,
 ) -> None:
@@ -33,26 +34,33 @@ def command(
         finding_lines,
         joint_lines,
         read_bytes,
+        read_load,
         read_recording_file,
+        stop_lines,
         waiver_lines,
         write_outputs,
     )
     from mapper.profile import read_profile
-    from mapper.replay import read_fault, run_replay, summarise
+    from mapper.replay import find_stops, read_fault, run_replay, summarise
     from mapper.table import compile_table, encode_table
 
     profile = read_profile(read_bytes(profile_file), profile_file)
     recording = read_recording_file(recording_file)
+    load = read_load(load_name, profile)
     check_writable(out)
     wanted = [read_fault(text, profile) for text in faults]
     table_bytes = encode_table(compile_table(profile))
-    trace = run_replay(profile, table_bytes, recording, wanted, corner=corner, mode=mode)
+    trace = run_replay(profile, table_bytes, recording, wanted, corner=corner, mode=mode, load_name=load)
     summary = summarise(trace, profile)
-    report, table = write_outputs(out, trace, summary, profile)
+    stops = find_stops(trace, profile)
+    report, table = write_outputs(out, trace, summary, profile, stops)
     if json_wanted:
-        click.echo(json.dumps(as_json(trace, summary, report, table), allow_nan=False))
+        click.echo(json.dumps(as_json(trace, summary, stops, report, table), allow_nan=False))
         return
-    click.echo(f"{recording_file} on {profile.machine_name}: {recording.length_s:.1f} s, plant corner {corner}")
+    carried = trace.load_name or "empty"
+    click.echo(
+        f"{recording_file} on {profile.machine_name}: {recording.length_s:.1f} s, plant corner {corner}, load {carried}"
+    )
     if trace.recording_about:
         click.echo(f"the recording says: {trace.recording_about}")
     click.echo("")
@@ -61,6 +69,8 @@ def command(
     click.echo("\n".join(finding_lines(summary)))
     click.echo("")
     click.echo("\n".join(event_lines(summary.events)))
+    click.echo("")
+    click.echo("\n".join(stop_lines(stops)))
     click.echo("")
     for line in (*waiver_lines(profile), *(outcome.text for outcome in summary.fault_outcomes)):
         click.echo(line)

@@ -8,7 +8,8 @@ from mapper.replay.plant import CORNERS, Plant, PlantParameters, plant_parameter
 from mapper.replay.recording import Column, Recording, RecordingError, read_recording
 from mapper.replay.report import report_html
 from mapper.replay.run import ReadyReplay, Trace, about, make_trace, ready_replay, run_replay
-from mapper.replay.summary import Event, FaultOutcome, JointSummary, RunOn, Summary, summarise
+from mapper.replay.stops import JointStop, Stop, Stops, find_stops
+from mapper.replay.summary import Event, FaultOutcome, JointSummary, RunOn, Summary, pressure_words, summarise
 from mapper.replay.trace import trace_columns, trace_csv
 
 __all__ = [
@@ -22,6 +23,7 @@ __all__ = [
     "FaultError",
     "FaultOutcome",
     "FaultWires",
+    "JointStop",
     "JointSummary",
     "Note",
     "Plant",
@@ -31,14 +33,18 @@ __all__ = [
     "Recording",
     "RecordingError",
     "RunOn",
+    "Stop",
+    "Stops",
     "Summary",
     "Trace",
     "about",
+    "find_stops",
     "first_difference",
     "make_trace",
     "operator_names",
     "plant_parameters",
     "prepare_inputs",
+    "pressure_words",
     "read_fault",
     "read_recording",
     "ready_replay",

@@ -1,4 +1,4 @@
-"""ctypes binding of plant.c: its structures, filled from the parameters of plant.py, and its loop over a whole
+"""ctypes binding of plant.c: its structures, filled from the numbers of parameters.py, and its loop over a whole
 recording."""
 
 from __future__ import annotations
@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 
 from mapper.law import CoreError, LawState, LiveTable, load_core
 from mapper.replay.faults import CountFault
-from mapper.replay.plant import DELAY_MAX, POINTS_MAX, Plant, PlantJoint, PlantParameters, ShareCurve, TrackCurve
+from mapper.replay.parameters import DELAY_MAX, POINTS_MAX, PlantJoint, PlantParameters, ShareCurve, TrackCurve, Way
+from mapper.replay.plant import Plant
 
 JOINTS_MAX = 16
-HEAD_DOUBLES = 3
-JOINT_DOUBLES = 3
+HEAD_DOUBLES = 4
+JOINT_DOUBLES = 5
 IN_INTS = 66
 OUT_INTS = 121
 
@@ -37,6 +38,54 @@ class _Track(ctypes.Structure):
     )
 
 
+_OF_WAY = {
+    "speed_scale": "speed_scale",
+    "driving": "driving",
+    "overrunning": "overrunning",
+    "back": "back_pa",
+    "need": "need_pa",
+    "out": "out_pa",
+    "edge_per": "edge_per_pa",
+    "both_per": "both_per_pa",
+    "ahead_per": "ahead_per_pa",
+    "counter": "counter_pa",
+    "counter_share": "counter_share",
+    "counter_need": "counter_need_pa",
+    "counter_out": "counter_out_pa",
+    "counter_per": "counter_per_pa",
+}
+"""Field in C: attribute of `Way`; likewise below of `PlantJoint`."""
+_INTS_OF_JOINT = {
+    "kind": "kind",
+    "continuous": "continuous",
+    "polarity": "polarity",
+    "dead_ticks": "dead_ticks",
+    "compensated": "compensated",
+    "weighed": "weighed",
+}
+_DOUBLES_OF_JOINT = {
+    "play": "play",
+    "alpha": "alpha",
+    "full_flow": "full_flow_m3_s",
+    "product": "pivot_product_m2",
+    "squares": "pivot_squares_m2",
+    "included_cosine": "included_cosine",
+    "included_sine": "included_sine",
+    "sense": "sense",
+    "torque": "torque_n_m",
+    "lower": "lower_rad",
+    "upper": "upper_rad",
+}
+
+
+class _Way(ctypes.Structure):
+    _fields_ = (
+        *((name, ctypes.c_double) for name in _OF_WAY),
+        ("holds", ctypes.c_int32),
+        ("spare", ctypes.c_int32),
+    )
+
+
 class _Joint(ctypes.Structure):
     _fields_ = (
         ("kind", ctypes.c_int32),
@@ -44,6 +93,8 @@ class _Joint(ctypes.Structure):
         ("polarity", ctypes.c_int32),
         ("dead_ticks", ctypes.c_int32),
         ("track_count", ctypes.c_int32),
+        ("compensated", ctypes.c_int32),
+        ("weighed", ctypes.c_int32),
         ("side_count", ctypes.c_int32 * 2),
         ("side_x", _Points * 2),
         ("side_y", _Points * 2),
@@ -54,23 +105,38 @@ class _Joint(ctypes.Structure):
         ("full_flow", ctypes.c_double),
         ("product", ctypes.c_double),
         ("squares", ctypes.c_double),
-        ("included", ctypes.c_double),
+        ("included_cosine", ctypes.c_double),
+        ("included_sine", ctypes.c_double),
         ("sense", ctypes.c_double),
-        ("area", _Pair),
-        ("speed_scale", ctypes.c_double),
+        ("torque", ctypes.c_double),
         ("lower", ctypes.c_double),
         ("upper", ctypes.c_double),
+        ("way", _Way * 2),
         ("track", _Track * 2),
+    )
+
+
+class _Link(ctypes.Structure):
+    _fields_ = (
+        ("joint", ctypes.c_int32),
+        ("axis", ctypes.c_int32),
+        ("along", ctypes.c_double),
+        ("up", ctypes.c_double),
     )
 
 
 class _Plant(ctypes.Structure):
     _fields_ = (
         ("joint_count", ctypes.c_int32),
+        ("link_count", ctypes.c_int32),
+        ("load_sensing", ctypes.c_int32),
         ("spare", ctypes.c_int32),
         ("tick", ctypes.c_double),
         ("pump_flow", ctypes.c_double),
+        ("relief", ctypes.c_double),
+        ("margin", ctypes.c_double),
         ("joint", _Joint * JOINTS_MAX),
+        ("link", _Link * JOINTS_MAX),
     )
 
 
@@ -79,6 +145,9 @@ class _JointState(ctypes.Structure):
         ("spool", ctypes.c_double),
         ("lag", ctypes.c_double),
         ("position", ctypes.c_double),
+        ("angle", ctypes.c_double),
+        ("cosine", ctypes.c_double),
+        ("sine", ctypes.c_double),
         ("delay", ctypes.c_double * DELAY_MAX),
         ("delay_at", ctypes.c_int32),
         ("spare", ctypes.c_int32),
@@ -138,17 +207,22 @@ def _fill_side(target: _Joint, index: int, side: ShareCurve) -> None:
     _fill(target.side_slope[index], side.slope)
 
 
+def _fill_way(target: _Way, way: Way) -> None:
+    for name, attribute in _OF_WAY.items():
+        setattr(target, name, getattr(way, attribute))
+    target.holds = way.holds
+
+
 def _fill_joint(target: _Joint, joint: PlantJoint) -> None:
-    target.kind, target.continuous, target.polarity = joint.kind, int(joint.continuous), joint.polarity
-    target.dead_ticks, target.track_count = joint.dead_ticks, len(joint.tracks)
+    for name, attribute in _INTS_OF_JOINT.items():
+        setattr(target, name, int(getattr(joint, attribute)))
+    for name, attribute in _DOUBLES_OF_JOINT.items():
+        setattr(target, name, getattr(joint, attribute))
+    _fill(target.gain, joint.gain)
     for index in range(2):
         _fill_side(target, index, joint.side[index])
-    target.play, target.alpha, target.full_flow = joint.play, joint.alpha, joint.full_flow_m3_s
-    _fill(target.gain, joint.gain)
-    target.product, target.squares = joint.pivot_product_m2, joint.pivot_squares_m2
-    target.included, target.sense = joint.included_rad, joint.sense
-    _fill(target.area, joint.area_m2)
-    target.speed_scale, target.lower, target.upper = joint.speed_scale, joint.lower_rad, joint.upper_rad
+        _fill_way(target.way[index], joint.way[index])
+    target.track_count = len(joint.tracks)
     for index, track in enumerate(joint.tracks):
         _fill_track(target.track[index], track)
 
@@ -162,15 +236,22 @@ class CompiledPlant:
         self._plant = _Plant()
         self._plant.joint_count = self.joint_count
         self._plant.tick, self._plant.pump_flow = parameters.tick_s, parameters.pump_flow_m3_s
+        self._plant.link_count = len(parameters.links)
+        for index, link in enumerate(parameters.links):
+            self._plant.link[index] = _Link(link.joint_index, link.axis, link.along_n_m, link.up_n_m)
+        self._plant.load_sensing = int(parameters.load_sensing)
+        self._plant.relief, self._plant.margin = parameters.relief_pa, parameters.margin_pa
         self._state = _PlantState()
         for index, position in enumerate(Plant(parameters, start_rad).position_rad):
             _fill_joint(self._plant.joint[index], parameters.joints[index])
             self._state.joint[index].position = position
+            self._state.joint[index].cosine = 1.0  # of the angle 0 that stands beside it
 
     @property
     def motion_doubles(self) -> int:
-        """Doubles of motion in a tick: flow asked, flow given, factor; then position deg, speed deg/s, flow m3/s a
-        joint."""
+        """Doubles of motion in a tick: flow asked and given in m3/s, the pump's factor, its pressure in Pa; then for
+        each joint position in deg, speed in deg/s, flow in m3/s, inlet pressure in Pa, pressure factor. See `Plant`.
+        """
         return HEAD_DOUBLES + JOINT_DOUBLES * self.joint_count
 
     def step(self, drives_e4: Sequence[int]) -> tuple[dict[int, int], Floats]:

@@ -39,7 +39,7 @@ Ints = NDArray[np.int32]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
     """Something that the recording did not say or that was changed. kind: held, generated, clamped, gap, ignored,
-    rule."""
+    rule; of the plant: load, holding, stalled, ahead."""
 
     kind: str
     text: str

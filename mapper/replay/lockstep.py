@@ -40,17 +40,19 @@ def run_lockstep(
     tick: Tick,
     corner: str = "nominal",
     progress: Callable[[int, int], None] | None = None,
+    load_name: str | None = None,
 ) -> tuple[Ints, Floats]:
     """Run a prepared replay through `tick`; `ready.inputs` is filled with what it was given.
 
     Args:
         tick: called once a tick, in order; may raise.
         progress: told (ticks done, ticks in all) every thousand ticks and at the end.
+        load_name: of the profile's loads; "" for none; None for the heaviest, as in `run_replay`.
 
     Returns:
         the law's outputs (n, 121) and the plant's motion, as in a trace.
     """
-    parameters = plant_parameters(profile, corner)
+    parameters = plant_parameters(profile, corner, load_name)
     plant = CompiledPlant(parameters, ready.prepared.start_rad)
     counts = Plant(parameters, ready.prepared.start_rad).counts()
     wires = FaultWires(ready.count_faults)

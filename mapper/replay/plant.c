@@ -1,8 +1,8 @@
-/* The joints and hydraulics behind the valves, stepped once a tick: the compiled twin of plant.py.
+/* The joints and hydraulics behind the valves, under load, stepped once a tick: the compiled twin of plant.py.
  *
- * plant.py is the definition and explains every line; this file does the same operations in the same order, so that the
- * two agree to the last bit (compile with -ffp-contract=off; the only library call is cos). Host only: the core never sees
- * this file, which is why it may use floating point.
+ * plant.py is the definition and explains every line, parameters.py every number; this file does the same operations in
+ * the same order, so that the two agree to the last bit (compile with -ffp-contract=off; the only library calls are cos,
+ * sin and sqrt). Host only: the core never sees this file, which is why it may use floating point.
  */
 #include "law.h"
 
@@ -13,43 +13,63 @@
 #define PLANT_DELAY_MAX 256
 #define PLANT_IN_INTS (2 + TABLE_INPUTS_MAX)
 #define PLANT_OUT_INTS (9 + 7 * TABLE_JOINTS_MAX)
-#define PLANT_JOINT_DOUBLES 3 /* position deg, speed deg/s, flow m3/s */
-#define PLANT_HEAD_DOUBLES 3  /* flow asked of the pump, flow given, factor */
+#define PLANT_JOINT_DOUBLES 5 /* position deg, speed deg/s, flow m3/s, inlet pressure Pa, pressure factor */
+#define PLANT_HEAD_DOUBLES 4  /* flow asked of the pump, flow given, factor, pump pressure Pa */
 #define PLANT_CLOSED 1e-9
 #define PLANT_DEG (180.0 / 3.14159265358979323846)
+#define PLANT_LEVER_LEAST 0.001
+
+enum { PLANT_CYLINDER, PLANT_MOTOR, PLANT_ELECTRIC };
+enum { PLANT_YAWS, PLANT_PITCHES, PLANT_ROLLS };
 
 typedef struct {
     int32_t input, count;
     double value[PLANT_POINTS_MAX], at[PLANT_POINTS_MAX], slope[PLANT_POINTS_MAX];
 } plant_track_t;
 
+typedef struct { /* one direction of a joint */
+    double speed_scale, driving, overrunning, back, need, out, edge_per, both_per, ahead_per;
+    double counter, counter_share, counter_need, counter_out, counter_per; /* of a counterbalance valve */
+    int32_t holds, spare;
+} plant_way_t;
+
 typedef struct {
-    int32_t kind; /* 0 cylinder, 1 motor, 2 electric */
-    int32_t continuous, polarity, dead_ticks, track_count;
-    int32_t side_count[TABLE_DIRECTIONS];
+    int32_t kind, continuous, polarity, dead_ticks, track_count, compensated, weighed;
+    int32_t side_count[TABLE_DIRECTIONS], spare;
     double side_x[TABLE_DIRECTIONS][PLANT_POINTS_MAX], side_y[TABLE_DIRECTIONS][PLANT_POINTS_MAX];
     double side_slope[TABLE_DIRECTIONS][PLANT_POINTS_MAX];
     double play, alpha, gain[TABLE_DIRECTIONS], full_flow;
-    double product, squares, included, sense, area[TABLE_DIRECTIONS]; /* cylinder */
-    double speed_scale;                                        /* motor: rad/m3; electric: rad/s */
-    double lower, upper;
+    double product, squares, included_cosine, included_sine, sense; /* cylinder */
+    double torque, lower, upper;
+    plant_way_t way[TABLE_DIRECTIONS];
     plant_track_t track[2];
 } plant_joint_t;
 
+typedef struct { /* a joint that turns the rest of the arm */
+    int32_t joint, axis;
+    double along, up;
+} plant_link_t;
+
 typedef struct {
-    int32_t joint_count, spare;
-    double tick, pump_flow;
+    int32_t joint_count, link_count, load_sensing, spare;
+    double tick, pump_flow, relief, margin;
     plant_joint_t joint[TABLE_JOINTS_MAX];
+    plant_link_t link[TABLE_JOINTS_MAX];
 } plant_t;
 
 typedef struct {
-    double spool, lag, position, delay[PLANT_DELAY_MAX];
+    double spool, lag, position, angle, cosine, sine, delay[PLANT_DELAY_MAX];
     int32_t delay_at, spare;
 } plant_joint_state_t;
 
 typedef struct {
     plant_joint_state_t joint[TABLE_JOINTS_MAX];
 } plant_state_t;
+
+typedef struct { /* what one joint wants of the pump in this tick */
+    const plant_way_t *way; /* NULL: shut */
+    double share, inverse_lever, base, counter, left, flow, free_flow, factor, inlet;
+} plant_demand_t;
 
 typedef struct {
     int32_t first_tick, end_tick, input, kind; /* kind 0: the input reads `count`; 1: it keeps what it read before */
@@ -155,32 +175,199 @@ static double valve_share(const plant_joint_t *joint, plant_joint_state_t *state
     return state->lag * (state->lag > 0.0 ? joint->gain[0] : joint->gain[1]);
 }
 
-/* Joint speed in rad/s for a signed flow (electric: a signed share of full speed). */
-static double joint_speed(const plant_joint_t *joint, double position, double flow)
+/* Through a pointer, so that the compiler does not join the two calls: their last bit is to be that of Python's. */
+static double (*const volatile plant_cos)(double) = cos;
+static double (*const volatile plant_sin)(double) = sin;
+
+static void turn(plant_joint_state_t *own)
 {
+    if (own->position != own->angle) {
+        own->angle = own->position;
+        own->cosine = plant_cos(own->position);
+        own->sine = plant_sin(own->position);
+    }
+}
+
+/* Gravity's direction in the frame of each link. */
+static void look_down(const plant_t *plant, plant_state_t *state, double down[][3])
+{
+    double x = 0.0;
+    double y = 0.0;
+    double z = -1.0;
+    for (int32_t i = 0; i < plant->link_count; i++) {
+        plant_joint_state_t *own = &state->joint[plant->link[i].joint];
+        const double before_x = x;
+        const double before_y = y;
+        turn(own);
+        if (plant->link[i].axis == PLANT_PITCHES) {
+            x = own->cosine * x + own->sine * z;
+            z = own->cosine * z - own->sine * before_x;
+        } else if (plant->link[i].axis == PLANT_ROLLS) {
+            y = own->cosine * y + own->sine * z;
+            z = own->cosine * z - own->sine * before_y;
+        } else {
+            x = own->cosine * x + own->sine * y;
+            y = own->cosine * y - own->sine * before_x;
+        }
+        down[i][0] = x;
+        down[i][1] = y;
+        down[i][2] = z;
+    }
+}
+
+static void gravity(const plant_t *plant, plant_state_t *state, double *torques)
+{
+    double down[TABLE_JOINTS_MAX][3];
+    double along = 0.0;
+    double left = 0.0;
+    double up = 0.0;
+    look_down(plant, state, down);
+    for (int32_t j = 0; j < plant->joint_count; j++) {
+        torques[j] = 0.0;
+    }
+    for (int32_t i = plant->link_count - 1; i >= 0; i--) {
+        const plant_link_t *link = &plant->link[i];
+        const plant_joint_state_t *own = &state->joint[link->joint];
+        double torque;
+        double before;
+        along = link->along + along;
+        up = link->up + up;
+        if (link->axis == PLANT_PITCHES) {
+            torque = along * down[i][2] - up * down[i][0];
+            before = along;
+            along = own->cosine * along - own->sine * up;
+            up = own->sine * before + own->cosine * up;
+        } else if (link->axis == PLANT_ROLLS) {
+            torque = left * down[i][2] - up * down[i][1];
+            before = left;
+            left = own->cosine * left - own->sine * up;
+            up = own->sine * before + own->cosine * up;
+        } else {
+            torque = along * down[i][1] - left * down[i][0];
+            before = along;
+            along = own->cosine * along - own->sine * left;
+            left = own->sine * before + own->cosine * left;
+        }
+        torques[link->joint] = plant->joint[link->joint].weighed != 0 ? torque : 0.0;
+    }
+}
+
+static double inverse_lever(const plant_joint_t *joint, plant_joint_state_t *own)
+{
+    double turned;
     double cosine;
     double length;
     double product;
-    if (flow == 0.0 || joint->kind != 0) {
-        return flow * joint->speed_scale;
-    }
-    cosine = cos(joint->included + joint->sense * position);
+    turn(own);
+    turned = joint->sense * own->sine;
+    cosine = joint->included_cosine * own->cosine - joint->included_sine * turned;
     length = sqrt(joint->squares - 2.0 * joint->product * cosine);
-    product = joint->product * sqrt(1.0 - cosine * cosine);
-    if (product < 0.001 * length) {
-        product = 0.001 * length;
+    product = joint->product * (joint->included_sine * own->cosine + joint->included_cosine * turned);
+    if (product < PLANT_LEVER_LEAST * length) {
+        product = PLANT_LEVER_LEAST * length;
     }
-    return flow * length / (joint->area[flow > 0.0 ? 0 : 1] * product);
+    return length / product;
+}
+
+/* Fills in all but what `meter` does; returns the inlet pressure that the asked flow needs, 0 for none. `torque`: of
+ * gravity in the joint's positive direction.
+ */
+static double demand_of(const plant_joint_t *joint, plant_joint_state_t *own, double torque, plant_demand_t *demand)
+{
+    const int32_t direction = demand->share > 0.0 ? 0 : 1;
+    const plant_way_t *way = &joint->way[direction];
+    const double against = direction == 0 ? -torque : torque;
+    double load;
+    double need;
+    demand->way = NULL;
+    demand->inverse_lever = 1.0;
+    demand->counter = 0.0;
+    demand->flow = 0.0;
+    demand->free_flow = 0.0;
+    demand->inlet = 0.0;
+    demand->factor = 1.0;
+    if (demand->share == 0.0) {
+        return 0.0;
+    }
+    demand->way = way;
+    if (joint->kind == PLANT_ELECTRIC) {
+        demand->factor = against > joint->torque ? 0.0 : 1.0;
+        return 0.0;
+    }
+    if (joint->kind == PLANT_CYLINDER) {
+        demand->inverse_lever = inverse_lever(joint, own);
+    }
+    load = against * demand->inverse_lever * (against > 0.0 ? way->driving : way->overrunning);
+    demand->base = load + way->back;
+    need = demand->base + way->need;
+    if (way->holds != 0) {
+        demand->counter = way->counter + load * way->counter_share;
+        if (demand->counter + way->counter_need > need) {
+            need = demand->counter + way->counter_need;
+        }
+    }
+    return need;
+}
+
+static void meter(const plant_joint_t *joint, plant_demand_t *demand, double pump)
+{
+    const plant_way_t *way = demand->way;
+    double left = (pump - demand->base) * way->both_per;
+    double root = 1.0;
+    if (way->holds != 0 && (pump - demand->counter) * way->counter_per < left) {
+        left = (pump - demand->counter) * way->counter_per;
+    }
+    if (pump * way->edge_per < left) {
+        left = pump * way->edge_per;
+    }
+    if (left <= 0.0) {
+        left = 0.0;
+        root = 0.0;
+    } else if (joint->compensated != 0 && left >= 1.0) {
+        left = 1.0;
+    } else {
+        root = sqrt(left);
+    }
+    demand->left = left;
+    demand->factor = root;
+    demand->flow = demand->share * joint->full_flow * root;
+    if (demand->base < 0.0 && way->holds == 0) {
+        demand->free_flow = demand->share * joint->full_flow * sqrt(-demand->base * way->ahead_per);
+    }
+}
+
+/* Joint speed in rad/s once the pump's flow is shared by `factor`; leaves flow, inlet pressure and pressure factor. */
+static double shared_speed(const plant_joint_t *joint, plant_demand_t *demand, double factor)
+{
+    const plant_way_t *way = demand->way;
+    double moving = demand->share * demand->factor;
+    if (joint->kind != PLANT_ELECTRIC) {
+        const double part = factor * factor * demand->left;
+        demand->flow = demand->flow * factor;
+        demand->inlet = demand->base + way->out * part;
+        if (way->holds != 0 && demand->counter + way->counter_out * part > demand->inlet) {
+            demand->inlet = demand->counter + way->counter_out * part;
+        }
+        if (demand->inlet < 0.0) {
+            demand->inlet = 0.0;
+        }
+        moving = demand->flow;
+        if (fabs(demand->free_flow) > fabs(moving)) {
+            moving = demand->free_flow;
+            demand->factor = moving / (demand->share * joint->full_flow * factor);
+        }
+    }
+    return moving * way->speed_scale * demand->inverse_lever;
 }
 
 static double moved(const plant_joint_t *joint, double position)
 {
-    const double turn = 2.0 * 3.14159265358979323846;
+    const double turn_rad = 2.0 * 3.14159265358979323846;
     if (joint->continuous != 0) {
         if (position >= 3.14159265358979323846) {
-            position = position - turn;
+            position = position - turn_rad;
         } else if (position < -3.14159265358979323846) {
-            position = position + turn;
+            position = position + turn_rad;
         }
         return position;
     }
@@ -192,33 +379,18 @@ static double moved(const plant_joint_t *joint, double position)
     return position;
 }
 
-void plant_step(const plant_t *plant, plant_state_t *state, const int32_t *drives, double *motion)
+static void move(const plant_t *plant, plant_state_t *state, plant_demand_t *demands, double factor, double *motion)
 {
-    double flow[TABLE_JOINTS_MAX];
-    double asked = 0.0;
-    double factor = 1.0;
-    for (int32_t j = 0; j < plant->joint_count; j++) {
-        const plant_joint_t *joint = &plant->joint[j];
-        const double share = valve_share(joint, &state->joint[j], drives[j]);
-        flow[j] = share;
-        if (joint->kind != 2) {
-            flow[j] = share * joint->full_flow;
-            asked = asked + fabs(flow[j]);
-        }
-    }
-    if (asked > plant->pump_flow) {
-        factor = plant->pump_flow / asked;
-    }
     for (int32_t j = 0; j < plant->joint_count; j++) {
         const plant_joint_t *joint = &plant->joint[j];
         plant_joint_state_t *own = &state->joint[j];
+        plant_demand_t *demand = &demands[j];
         const double before = own->position;
-        double speed;
-        if (joint->kind != 2) {
-            flow[j] = flow[j] * factor;
+        double speed = 0.0;
+        if (demand->way != NULL) {
+            speed = shared_speed(joint, demand, factor);
+            own->position = moved(joint, before + plant->tick * speed);
         }
-        speed = joint_speed(joint, before, flow[j]);
-        own->position = moved(joint, before + plant->tick * speed);
         if (motion != NULL) {
             double *row = motion + PLANT_HEAD_DOUBLES + PLANT_JOINT_DOUBLES * j;
             if (joint->continuous == 0 && own->position == before) {
@@ -226,13 +398,48 @@ void plant_step(const plant_t *plant, plant_state_t *state, const int32_t *drive
             }
             row[0] = own->position * PLANT_DEG;
             row[1] = speed * PLANT_DEG;
-            row[2] = joint->kind != 2 ? flow[j] : 0.0;
+            row[2] = demand->flow;
+            row[3] = demand->inlet;
+            row[4] = demand->factor;
         }
     }
+}
+
+void plant_step(const plant_t *plant, plant_state_t *state, const int32_t *drives, double *motion)
+{
+    plant_demand_t demands[TABLE_JOINTS_MAX];
+    double torques[TABLE_JOINTS_MAX];
+    double highest = 0.0;
+    double pump = plant->relief;
+    double asked = 0.0;
+    double factor = 1.0;
+    gravity(plant, state, torques);
+    for (int32_t j = 0; j < plant->joint_count; j++) {
+        double need;
+        demands[j].share = valve_share(&plant->joint[j], &state->joint[j], drives[j]);
+        need = demand_of(&plant->joint[j], &state->joint[j], torques[j], &demands[j]);
+        if (need > highest) {
+            highest = need;
+        }
+    }
+    if (plant->load_sensing != 0 && highest + plant->margin < plant->relief) {
+        pump = highest + plant->margin;
+    }
+    for (int32_t j = 0; j < plant->joint_count; j++) {
+        if (demands[j].way != NULL && plant->joint[j].kind != PLANT_ELECTRIC) {
+            meter(&plant->joint[j], &demands[j], pump);
+            asked = asked + fabs(demands[j].flow);
+        }
+    }
+    if (asked > plant->pump_flow) {
+        factor = plant->pump_flow / asked;
+    }
+    move(plant, state, demands, factor, motion);
     if (motion != NULL) {
         motion[0] = asked;
         motion[1] = asked * factor;
         motion[2] = factor;
+        motion[3] = pump;
     }
 }
 

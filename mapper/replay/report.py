@@ -21,7 +21,9 @@ from mapper.profile.profile import Profile
 from mapper.replay._page import SCRIPT, STYLE
 from mapper.replay.events import Event, RunOn
 from mapper.replay.run import Trace
-from mapper.replay.summary import LIMITS, JointSummary, Summary
+from mapper.replay.stop_page import STOP_STYLE, stop_section
+from mapper.replay.stops import Stops
+from mapper.replay.summary import LIMITS, JointSummary, Summary, pressure_words
 
 BUCKETS_MAX = 6000
 _STRONGEST = ("brake", "gap", "share", "flow", "speed")
@@ -34,8 +36,9 @@ _STRIP_TEXT = {
     "gap": "held: operator too far away",
 }
 _CAUTIONS = (
-    "This is a simulated result, not a measured one. The model of the arm leaves out load, pressure, the oil's spring, "
-    "load holding and everything that the profile does not say. No finding here is a certificate.",
+    "This is a simulated result, not a measured one. The model behind the plots moves the arm without the oil's spring "
+    "and without pressure peaks; only the table of stops has them. Both leave out everything that the profile does not "
+    "say. No finding here is a certificate.",
     "The machine can crush. Software is the second line of safety, never the first: a hard-wired emergency stop that "
     "dumps pressure without the controller comes first. Lock out and bleed before hands go in; dumping pressure can "
     "drop a raised arm. First motion is at reduced pressure and speed with nobody in reach. Local codes and a licensed "
@@ -45,11 +48,18 @@ _CAUTIONS = (
 Floats = NDArray[np.float64]
 
 
-def report_html(trace: Trace, summary: Summary, profile: Profile, extra_facts: Sequence[tuple[str, str]] = ()) -> str:
+def report_html(
+    trace: Trace,
+    summary: Summary,
+    profile: Profile,
+    extra_facts: Sequence[tuple[str, str]] = (),
+    stops: Stops | None = None,
+) -> str:
     """The whole report as text.
 
     Args:
         extra_facts: further (name, value) lines for the table at the top, for example what a rehearsal compared.
+        stops: what `find_stops` made of the trace; None leaves its section out.
     """
     title = f"Replay of {_base_name(trace.recording_name)} on {profile.machine_name}"
     text = html.escape
@@ -58,7 +68,7 @@ def report_html(trace: Trace, summary: Summary, profile: Profile, extra_facts: S
         '<html lang="en"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         '<meta name="color-scheme" content="light dark">',
-        f"<title>{text(title)}</title><style>{STYLE}</style></head><body><main>",
+        f"<title>{text(title)}</title><style>{STYLE}{STOP_STYLE}</style></head><body><main>",
         f"<h1>{text(title)}</h1>",
         f'<p class="lead">{text(_lead(summary, trace))}</p>',
         '<div class="caution">' + "".join(f"<p>{text(line)}</p>" for line in _CAUTIONS) + "</div>",
@@ -78,6 +88,7 @@ def report_html(trace: Trace, summary: Summary, profile: Profile, extra_facts: S
         _strip_key(),
         "<h2>Events</h2>",
         _event_table(summary.events),
+        *([] if stops is None else [stop_section(stops)]),
         "<h2>What the recording did not say</h2>",
         _notes(trace),
         "<footer>Time 0 is the recording's first sample; what lies before it (shaded) was generated. "
@@ -124,7 +135,7 @@ def _facts(trace: Trace, profile: Profile, extra: Sequence[tuple[str, str]]) -> 
         ("Profile", f"{_base_name(profile.file_name)}, digest {trace.profile_digest}"),
         ("Table", f"digest {trace.table_digest}"),
         ("Recording", _base_name(trace.recording_name) + (f": {about}" if about else "")),
-        ("Plant", f"{trace.corner} corner of the profile's tolerances"),
+        ("Plant", f"{trace.corner} corner of the profile's tolerances, load {trace.load_name or 'empty'}"),
         ("Tick", f"{trace.tick_s * 1000:g} ms, {len(trace.law)} ticks"),
         *extra,
     ]
@@ -153,6 +164,7 @@ def _found(summary: Summary, profile: Profile) -> list[tuple[str, str]]:
     return [
         *(faults or [("Faults injected", "none")]),
         ("Pump", pump),
+        ("Pressure", pressure_words(summary)),
         *(("Warning", text) for text in summary.warnings),
         *(waivers or [("Waivers in the profile", "none")]),
     ]

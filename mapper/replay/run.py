@@ -7,7 +7,7 @@ its first sample, negative in a generated beginning.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,8 @@ from mapper.profile.profile import Profile
 from mapper.replay._library import HEAD_DOUBLES, JOINT_DOUBLES, OUT_INTS, CompiledPlant
 from mapper.replay.faults import CountFault, Fault, place_faults
 from mapper.replay.inputs import Note, Prepared, prepare_inputs
-from mapper.replay.plant import plant_parameters
+from mapper.replay.loading import loading_notes, motion_notes
+from mapper.replay.parameters import plant_parameters
 from mapper.replay.recording import Recording
 from mapper.table import decode_table, table_digest
 from mapper.table.table import FULL_E4, Q16
@@ -41,6 +42,7 @@ OF_JOINT = {
 }
 """Columns of the law's output for each joint."""
 M3_S_TO_L_MIN = 60_000.0
+PA_TO_BAR = 1e-5
 _FLOW_PER_SPEED = CURVES["flow_per_speed_positive"]
 _ABOUT_MAX = 200
 
@@ -50,12 +52,15 @@ class Trace:
     """What happened, one row a tick. All arrays have the same number of rows and are read-only.
 
     `inputs` is exactly what the law read (counts after plant and faults), `law` exactly what it put out, so that
-    anybody's implementation of law.h can be held against it. `motion` is the plant's: SI flows, degrees.
+    anybody's implementation of law.h can be held against it. `motion` is the plant's, all SI but degrees: flow asked of
+    the pump and given, its factor, its pressure; then for each joint position, speed, flow, inlet pressure, pressure
+    factor.
     """
 
     recording_name: str
     recording_about: str  # the recording's first comment line; empty where it has none
     corner: str
+    load_name: str  # carried all the time; empty: none
     profile_digest: str
     table_digest: str
     law_source: str  # where the law ran
@@ -96,6 +101,32 @@ class Trace:
         """Flow through the joint's valve over each tick, signed like the joint's motion; 0 for an electric joint."""
         return self.motion[:, HEAD_DOUBLES + JOINT_DOUBLES * index + 2] * M3_S_TO_L_MIN
 
+    def load_pressure_bar(self, index: int) -> Floats:
+        """Pressure at the valve port that oil goes to, as steady motion needs it at the pose: load, efficiency and what
+        the outlet puts against it. Where the joint stalls, what it would take to begin, above the pump's. 0 with the
+        valve shut, and for an electric joint.
+        """
+        return self.motion[:, HEAD_DOUBLES + JOINT_DOUBLES * index + 3] * PA_TO_BAR
+
+    def pressure_factor(self, index: int) -> Floats:
+        """Speed over what the valve's opening gives at the rated drop (and the corner's gain), before the pump's flow
+        is shared. Compensated: 1, less where pressure is short, more where the load runs ahead of the oil. 0: stalled.
+        With the valve shut: 1.
+        """
+        return self.motion[:, HEAD_DOUBLES + JOINT_DOUBLES * index + 4]
+
+    def stalled(self, index: int) -> NDArray[np.bool_]:
+        """True where the law drives the valve, the valve is open, and the load is too heavy to move."""
+        return np.asarray((self.pressure_factor(index) == 0.0) & (self.joint(index, "drive_e4") != 0))
+
+    def stalled_s(self, index: int) -> float:
+        """For how long the joint was `stalled`."""
+        return float(np.count_nonzero(self.stalled(index)) * self.tick_s)
+
+    def pump_pressure_bar(self) -> Floats:
+        """Pressure of the pump line: load sensing, highest load plus margin, at most relief; a fixed pump, relief."""
+        return self.motion[:, 3] * PA_TO_BAR
+
     def valves_asked_l_min(self) -> Floats:
         """What the valves together, as far as they are open, would take if the pump could give it."""
         return self.motion[:, 0] * M3_S_TO_L_MIN
@@ -134,6 +165,7 @@ def run_replay(
     faults: Sequence[Fault] = (),
     corner: str = "nominal",
     mode: str | None = None,
+    load_name: str | None = None,
 ) -> Trace:
     """Replay a recording in this process.
 
@@ -141,14 +173,16 @@ def run_replay(
         table_bytes: the compiled table, as it is sent to the controller.
         corner: tolerance corner of the plant, see `plant_parameters`.
         mode: "full", "reduced", or None for the recording's own.
+        load_name: of the profile's loads; "" for none; None for the heaviest.
     Raises:
+        ValueError: an unknown corner or load.
         TableRefused: the law's own validation refuses the table.
         RecordingError, FaultError: see there.
     """
     core = load_core()
     live = core.table(table_bytes)
     ready = ready_replay(profile, recording, faults, mode)
-    plant = CompiledPlant(plant_parameters(profile, corner), ready.prepared.start_rad)
+    plant = CompiledPlant(plant_parameters(profile, corner, load_name), ready.prepared.start_rad)
     ticks = len(ready.inputs)
     law = np.empty((ticks, OUT_INTS), dtype=np.int32)
     motion = np.empty((ticks, plant.motion_doubles))
@@ -162,6 +196,7 @@ def run_replay(
         motion=motion,
         faults=faults,
         corner=corner,
+        load_name=load_name,
         law_source=f"this process, core {core.source_digest[:16]}",
     )
 
@@ -177,14 +212,21 @@ def make_trace(
     faults: Sequence[Fault],
     corner: str,
     law_source: str,
+    load_name: str | None = None,
 ) -> Trace:
-    """Put arrays that were filled somewhere (in this process or through a controller) together into a trace."""
+    """Put arrays that were filled somewhere (in this process or through a controller) together into a trace.
+
+    Args:
+        corner, load_name: those that the plant was run with.
+    """
     for array in (ready.inputs, law, motion):
         array.setflags(write=False)
-    return Trace(
+    parameters = plant_parameters(profile, corner, load_name)
+    trace = Trace(
         recording_name=recording.file_name,
         recording_about=about(recording),
         corner=corner,
+        load_name=parameters.load_name,
         profile_digest=profile.digest.hex()[:16],
         table_digest=table_digest(table_bytes),
         law_source=law_source,
@@ -197,9 +239,10 @@ def make_trace(
         law=law,
         motion=motion,
         asked_l_min=flow_asked(table_bytes, law),
-        notes=ready.prepared.notes,
+        notes=(*ready.prepared.notes, *loading_notes(profile, parameters, chosen=load_name is not None)),
         faults=tuple(faults),
     )
+    return replace(trace, notes=(*trace.notes, *motion_notes(trace, profile, parameters)))
 
 
 def flow_asked(table_bytes: bytes, law: Ints) -> Floats:

@@ -14,7 +14,7 @@ from mapper.replay.run import Trace
 from mapper.table import compile_table
 from mapper.table.table import Curve, JointTable
 
-__all__ = ["LIMITS", "Event", "FaultOutcome", "JointSummary", "RunOn", "Summary", "summarise"]
+__all__ = ["LIMITS", "Event", "FaultOutcome", "JointSummary", "RunOn", "Summary", "pressure_words", "summarise"]
 
 RUNNING = STATES.index("running")
 LIMITS = (
@@ -67,6 +67,29 @@ class Summary:
     pump_given_l_min: float  # most that the pump gave
     pump_limit_l_min: float
     pump_shared_s: float  # for how long the pump was shared
+    pump_pressure_bar: float  # highest of the pump line, quasi-static
+    relief_bar: float
+    load_pressure_bar: tuple[float, ...]  # highest at each joint's inlet, in the profile's order
+    stalled_s: tuple[float, ...]  # for how long each joint stood under drive because its load was too heavy
+
+
+def pressure_words(summary: Summary) -> str:
+    """Pump line and inlets in one sentence, for text and report."""
+    inlets = ", ".join(
+        f"{joint.name} {bar:.0f}"
+        for joint, bar in zip(summary.joints, summary.load_pressure_bar, strict=True)
+        if bar >= 0.5
+    )
+    stalls = ", ".join(
+        f"{joint.name} {seconds:.2f} s"
+        for joint, seconds in zip(summary.joints, summary.stalled_s, strict=True)
+        if seconds > 0.0
+    )
+    return (
+        f"pump at most {summary.pump_pressure_bar:.0f} bar, relief {summary.relief_bar:.0f}; at the inlets, for steady "
+        f"motion, at most {inlets or 'none'}; "
+        + (f"too heavy to move: {stalls}" if stalls else "no joint stood because its load was too heavy")
+    )
 
 
 def summarise(trace: Trace, profile: Profile) -> Summary:
@@ -89,6 +112,10 @@ def summarise(trace: Trace, profile: Profile) -> Summary:
         pump_given_l_min=float(trace.pump_given_l_min().max()),
         pump_limit_l_min=float(profile.supply.flow_m3_s) * 60_000.0,
         pump_shared_s=float(np.count_nonzero(trace.head("share_q16") < 65_536) * trace.tick_s),
+        pump_pressure_bar=float(trace.pump_pressure_bar().max()),
+        relief_bar=float(profile.supply.relief_pa) / 1e5,
+        load_pressure_bar=tuple(float(trace.load_pressure_bar(index).max()) for index in range(len(profile.joints))),
+        stalled_s=tuple(trace.stalled_s(index) for index in range(len(profile.joints))),
     )
 
 

@@ -25,10 +25,15 @@ def trace_columns(trace: Trace) -> tuple[str, ...]:
         *(f"{name}_counts" for name, _ in trace.input_names),
         *HEAD,
         *(f"{joint}_{law.get(name, name)}" for joint in trace.joint_names for name in OF_JOINT),
-        *(f"{joint}_true_{unit}" for joint in trace.joint_names for unit in ("deg", "deg_s", "l_min")),
+        *(
+            f"{joint}_{name}"
+            for joint in trace.joint_names
+            for name in ("true_deg", "true_deg_s", "true_l_min", "inlet_bar")
+        ),
         "law_asked_l_min",
         "valves_asked_l_min",
         "pump_given_l_min",
+        "pump_bar",
     )
 
 
@@ -42,16 +47,22 @@ def trace_csv(trace: Trace, progress: Callable[[int, int], None] | None = None) 
     used = [2 + index for _, index in trace.input_names]
     law_ints = len(HEAD) + len(OF_JOINT) * len(joints)
     integers = 2 + len(used) + law_ints
-    line = ",".join(["%.4f", *["%d"] * integers, *["%.4f", "%.4f", "%.3f"] * len(joints), "%.3f", "%.3f", "%.3f"])
+    of_joint = ["%.4f", "%.4f", "%.3f", "%.2f"]
+    line = ",".join(["%.4f", *["%d"] * integers, *of_joint * len(joints), "%.3f", "%.3f", "%.3f", "%.2f"])
     yield (
-        f"# simulated, not measured: {trace.recording_name}, law in {trace.law_source}, plant corner {trace.corner}\n"
+        f"# simulated, not measured: {trace.recording_name}, law in {trace.law_source}, plant corner {trace.corner}, "
+        f"load {trace.load_name or 'none'}\n"
         f"# profile {trace.profile_digest}, table {trace.table_digest}; states, causes, flags numbered as in law.h\n"
         + ",".join(trace_columns(trace))
         + "\n"
     )
     time_s = trace.time_s
-    flows = (trace.asked_l_min, trace.valves_asked_l_min(), trace.pump_given_l_min())
-    motion = [column for j in joints for column in (trace.position_deg(j), trace.speed_deg_s(j), trace.flow_l_min(j))]
+    pump = (trace.asked_l_min, trace.valves_asked_l_min(), trace.pump_given_l_min(), trace.pump_pressure_bar())
+    motion = [
+        column
+        for j in joints
+        for column in (trace.position_deg(j), trace.speed_deg_s(j), trace.flow_l_min(j), trace.load_pressure_bar(j))
+    ]
     for start in range(0, len(time_s), _ROWS_A_PIECE):
         rows = slice(start, start + _ROWS_A_PIECE)
         # Side by side as doubles: every integer of the law is exact in one.
@@ -62,7 +73,7 @@ def trace_csv(trace: Trace, progress: Callable[[int, int], None] | None = None) 
                 trace.inputs[rows][:, used],
                 trace.law[rows, :law_ints],
                 *(column[rows] for column in motion),
-                *(column[rows] for column in flows),
+                *(column[rows] for column in pump),
             ]
         )
         yield "\n".join(line % tuple(row) for row in block.tolist()) + "\n"

@@ -27,13 +27,13 @@ class InProcess:
         return self.live.run(self.state, row)[0]
 
 
-def traces(tick, name=KERB, recording=PERSON, faults=FAULTS, corner="fast"):
+def traces(tick, name=KERB, recording=PERSON, faults=FAULTS, corner="fast", load_name=None):
     profile = worked_profile(name)
     recording = worked_recording(recording) if isinstance(recording, str) else recording
     wanted = [read_fault(text, profile) for text in faults]
     told = []
     ready = ready_replay(profile, recording, wanted)
-    law, motion = run_lockstep(profile, ready, tick, corner, lambda done, of: told.append((done, of)))
+    law, motion = run_lockstep(profile, ready, tick, corner, lambda done, of: told.append((done, of)), load_name)
     through = make_trace(
         profile,
         worked_table(name),
@@ -44,17 +44,21 @@ def traces(tick, name=KERB, recording=PERSON, faults=FAULTS, corner="fast"):
         faults=wanted,
         corner=corner,
         law_source="test",
+        load_name=load_name,
     )
-    here = run_replay(profile, worked_table(name), recording, wanted, corner=corner)
+    here = run_replay(profile, worked_table(name), recording, wanted, corner=corner, load_name=load_name)
     return through, here, told
 
 
-def test_lockstep_gives_the_compiled_loops_bits_with_faults():
-    through, here, told = traces(InProcess(worked_table(KERB)).tick)
+@pytest.mark.parametrize("load_name", [None, "", "empty"])
+def test_lockstep_gives_the_compiled_loops_bits_with_faults(load_name):
+    through, here, told = traces(InProcess(worked_table(KERB)).tick, load_name=load_name)
 
     assert STATES[int(here.head("state")[-1])] == "fault"
     assert first_difference(through, here) is None
     assert np.array_equal(through.motion, here.motion)
+    assert through.load_name == here.load_name == ("rated" if load_name is None else load_name)
+    assert through.notes == here.notes
     assert told[-1] == (len(here.law), len(here.law))
 
 

@@ -10,6 +10,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
+from plant_case import random_drives, same_motion
 from replay_case import KERB, STAND, worked_profile
 
 from mapper.machine import joint_model
@@ -28,20 +29,6 @@ def with_electric_first(profile):
     return dataclasses.replace(profile, joints=(first, *profile.joints[1:]))
 
 
-def random_drives(source, joints, ticks):
-    """Held, ramping, reversing and jittering drives, so that play, reversal, crack points and both ends are passed."""
-    rows, now = [], [0] * joints
-    for _ in range(ticks):
-        for index in range(joints):
-            choice = source.random()
-            if choice < 0.01:
-                now[index] = source.choice([0, 10000, -10000, 1800, -1900, 2000, source.randint(-10000, 10000)])
-            elif choice < 0.3:
-                now[index] = max(-10000, min(10000, now[index] + source.randint(-300, 300)))
-        rows.append(list(now))
-    return rows
-
-
 @pytest.mark.parametrize("corner", CORNERS)
 @pytest.mark.parametrize("electric", [False, True])
 def test_compiled_plant_equals_its_definition_to_the_last_bit(corner, electric):
@@ -57,9 +44,7 @@ def test_compiled_plant_equals_its_definition_to_the_last_bit(corner, electric):
         compiled_counts, motion = compiled.step(drives)
         assert counts == compiled_counts
         assert plant.position_rad == compiled.position_rad()
-        assert (plant.flow_asked_m3_s, plant.pump_factor) == (motion[0], motion[2])
-        assert [math.degrees(1) * value for value in plant.speed_rad_s] == pytest.approx(motion[4::3], rel=1e-12)
-        assert plant.flow_m3_s == motion[5::3].tolist()
+        assert same_motion(plant, motion)
         saturated += plant.pump_factor < 1.0
         stopped += sum(
             abs(q - joint.upper_rad) < 1e-12 for q, joint in zip(plant.position_rad, parameters.joints, strict=True)
@@ -75,7 +60,7 @@ def test_joint_speed_is_that_of_the_machine_model_at_every_pose(direction):
     profile = worked_profile(KERB)
     parameters = plant_parameters(profile)
     for index, joint in enumerate(profile.joints):
-        alone = dataclasses.replace(parameters, joints=(parameters.joints[index],), pump_flow_m3_s=1.0)
+        alone = dataclasses.replace(parameters, joints=(parameters.joints[index],), links=(), pump_flow_m3_s=1.0)
         model = joint_model(profile, joint)
         hard = joint.limits.hard_stops_deg
         poses = [0.0] if hard is None else np.linspace(float(hard.lower) + 5, float(hard.upper) - 5, 7)
@@ -138,7 +123,7 @@ def test_a_hard_stop_holds_and_a_joint_leaves_it_again():
 
 def test_more_flow_than_the_pump_gives_is_scaled_for_all_alike():
     profile = worked_profile(KERB)
-    plant = Plant(plant_parameters(profile), [0.0] * 6)
+    plant = Plant(plant_parameters(profile, load_name="empty"), [0.0] * 6)
     for _ in range(200):
         plant.step([10000] * 6)
 
@@ -147,6 +132,7 @@ def test_more_flow_than_the_pump_gives_is_scaled_for_all_alike():
     rated = [float(joint.valve.rated_flow_m3_s) for joint in profile.joints]
     # 98 % of drive behind the play is 97.5 % of rated flow on the last segment (80 %: 75 %, 100 %: 100 %).
     assert np.array(plant.flow_m3_s) / np.array(rated) == pytest.approx(0.975 * plant.pump_factor, rel=1e-3)
+    assert plant.factor == [1.0] * 6
 
 
 def test_a_reversed_output_turns_the_motion_round():

@@ -50,11 +50,11 @@ def test_json_is_one_document_and_nothing_else(capsys, tmp_path):
 
 def test_mode_and_corner_change_what_happens(capsys, tmp_path):
     peaks = {}
-    for options in ((), ("--mode", "reduced"), ("--corner", "slow")):
+    for options in (("--corner", "fast"), ("--mode", "reduced"), ("--corner", "slow")):
         _, out, _ = call(capsys, "replay", KERB, PERSON, "--out", tmp_path, "--json", *options)
         peaks[options] = max(joint["peak_speed_deg_s"] for joint in json.loads(out)["joints"])
 
-    assert peaks["--mode", "reduced"] < peaks["--corner", "slow"] < peaks[()]
+    assert peaks["--mode", "reduced"] < peaks["--corner", "slow"] < peaks["--corner", "fast"]
 
 
 @pytest.mark.parametrize(

@@ -59,7 +59,7 @@ def test_law_and_python_plant_tick_by_tick_give_the_compiled_loops_trace():
         out = live.run(state, row)[0]
         assert np.array_equal(out, trace.law[tick]), tick
         plant.step([int(out[9 + 7 * joint + 5]) for joint in range(6)])
-        assert [np.degrees(q) for q in plant.position_rad] == pytest.approx(trace.motion[tick, 3::3], abs=1e-9)
+        assert [np.degrees(q) for q in plant.position_rad] == pytest.approx(trace.motion[tick, 4::5], abs=1e-9)
 
 
 def test_a_replay_gives_the_same_bits_twice():

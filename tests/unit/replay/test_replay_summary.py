@@ -115,6 +115,7 @@ def test_a_deadband_in_which_the_joint_halts_at_the_edge_is_warned_of():
     crosses the edge again and again."""
     text = (ROOT / "profiles" / "kerb-arm.toml").read_text(encoding="utf-8")
     narrow = text.replace('error_deadband = "1 deg"', 'error_deadband = "0.6 deg"')
+    narrow = narrow.replace('error_deadband = "1.2 deg"', 'error_deadband = "0.6 deg"')
     narrow = narrow.replace('\nfilter = "2 Hz"', '\nfilter = "4 Hz"')
     profile = read_profile(narrow.encode(), "narrow.toml")
     trace = run_replay(profile, encode_table(compile_table(profile)), worked_recording("kerb-setting.csv"))
@@ -125,6 +126,7 @@ def test_a_deadband_in_which_the_joint_halts_at_the_edge_is_warned_of():
     assert [text.split(" switches")[0] for text in summary.warnings] == [
         "the valve of boom_swing",
         "the valve of boom_lift",
+        "the valve of elbow",
     ]
     assert "joints.boom_lift.follow.error_deadband" in summary.warnings[1]
     assert "speed_deadband" in summary.warnings[1]
