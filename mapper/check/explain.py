@@ -98,7 +98,7 @@ WORDS: dict[str, Words] = {
         formula=("overrun <= |hard stop - soft stop|",),
         shown="a barrier in the phase plane for all plants of the stated tolerances, and a bound of the oil spring on "
         "top; never by simulation",
-        source="derived here, step by step in mapper/check/barrier.py and spring.py",
+        source="derived here, step by step in mapper/check/motion/barrier.py and spring.py",
     ),
     "travel": Words(
         asks="The cylinder takes the joint from hard stop to hard stop, with no dead centre between them.",

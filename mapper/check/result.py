@@ -5,32 +5,32 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
-from mapper.check.as_written import joint_as_written, machine_as_written
-from mapper.check.buckling import buckling
+from mapper.check.build.buckling import buckling
+from mapper.check.build.force import force
+from mapper.check.build.gain import gain_spread
+from mapper.check.build.holding_pressure import holding_pressure
+from mapper.check.build.ratings import pressure_rating
+from mapper.check.build.structure import load_holding, travel
+from mapper.check.build.supply import power, pump_share, standby_pressure
 from mapper.check.context import JointContext, contexts
 from mapper.check.coverage import not_examined
-from mapper.check.drive import deadband_jump, drive_range
 from mapper.check.finding import Evidence, Finding, Note, NotExamined, Status
-from mapper.check.force import force
-from mapper.check.gain import gain_spread
-from mapper.check.holding_pressure import holding_pressure
-from mapper.check.hunting import hunting
-from mapper.check.loop_margin import loop_margin
-from mapper.check.natural_frequency import natural_frequency
+from mapper.check.law.as_written import joint_as_written, machine_as_written
+from mapper.check.law.drive import deadband_jump, drive_range
+from mapper.check.law.pilot import Running, running_state
+from mapper.check.law.protection import matching, motion_watches, sensor_step, start_matching
+from mapper.check.law.response import deadband_zero, direction
+from mapper.check.law.safety import safety_findings
+from mapper.check.law.sensors import sensor_window, track_disagreement, two_tracks
+from mapper.check.law.slowing import slowing
+from mapper.check.motion.hunting import hunting
+from mapper.check.motion.loop_margin import loop_margin
+from mapper.check.motion.natural_frequency import natural_frequency
+from mapper.check.motion.pressure_peak import pressure_peak
+from mapper.check.motion.soft_stop import LIMITS, soft_stop_overruns
+from mapper.check.motion.speed import flow_available, ramp, speed_limit
+from mapper.check.motion.stopping_distance import stopping_distance
 from mapper.check.notes import joint_notes
-from mapper.check.pilot import Running, running_state
-from mapper.check.pressure_peak import pressure_peak
-from mapper.check.protection import matching, motion_watches, sensor_step, start_matching
-from mapper.check.ratings import pressure_rating
-from mapper.check.response import deadband_zero, direction
-from mapper.check.safety import safety_findings
-from mapper.check.sensors import sensor_window, track_disagreement, two_tracks
-from mapper.check.slowing import slowing
-from mapper.check.soft_stop import LIMITS, soft_stop_overruns
-from mapper.check.speed import flow_available, ramp, speed_limit
-from mapper.check.stopping_distance import stopping_distance
-from mapper.check.structure import load_holding, travel
-from mapper.check.supply import power, pump_share, standby_pressure
 from mapper.errors import MapperError
 from mapper.law import load_core
 from mapper.machine import joint_model

@@ -71,7 +71,7 @@ def command(
     result = check_profile(profile, table, encode_table(table))
     _progress("")
     if report_file is not None:
-        from mapper.check.page import check_page
+        from mapper.check.page.page import check_page
 
         _write_whole(report_file, check_page(profile, result))
     shown = [finding for finding in result.findings if joint_name in (None, finding.joint)]

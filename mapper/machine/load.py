@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mapper.machine.envelope import Floats, JointEnvelope
+from mapper.machine.arm.envelope import Floats, JointEnvelope
 from mapper.machine.model import POSITIVE
 
 

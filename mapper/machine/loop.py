@@ -32,7 +32,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mapper.machine.linkage import Floats
+from mapper.machine.actuator.linkage import Floats
 
 GAIN_MARGIN_DB, PHASE_MARGIN_DEG = 6.0, 45.0
 """Common practice (Ogata, Modern Control Engineering, from memory)."""

@@ -13,11 +13,11 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
-from mapper.machine.cylinder import Cylinder
-from mapper.machine.electric import GAIN_HIGHEST, GAIN_LOWEST, STAND_IN_FLOW_M3_S, Electric
-from mapper.machine.linkage import Floats, Linkage
-from mapper.machine.motor import Motor
-from mapper.machine.valve import Pressures, gain_spread
+from mapper.machine.actuator.cylinder import Cylinder
+from mapper.machine.actuator.electric import GAIN_HIGHEST, GAIN_LOWEST, STAND_IN_FLOW_M3_S, Electric
+from mapper.machine.actuator.linkage import Floats, Linkage
+from mapper.machine.actuator.motor import Motor
+from mapper.machine.oil.valve import Pressures, gain_spread
 from mapper.profile.profile import CylinderDrive, ElectricDrive, Joint, MotorDrive, Profile
 
 POSITIVE, NEGATIVE = 0, 1

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from mapper.machine.envelope import JointEnvelope, joint_envelopes
+from mapper.machine.arm.envelope import JointEnvelope, joint_envelopes
 from mapper.machine.model import JointModel, joint_model
-from mapper.machine.spread import with_derived_spread
+from mapper.machine.oil.spread import with_derived_spread
 from mapper.profile.profile import Joint, Profile
 
 

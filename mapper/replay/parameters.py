@@ -1,10 +1,10 @@
 """What the plant is made of: a profile's numbers in SI units and radians at one corner of its tolerances.
 
-Gravity. The arm is the chain of mapper/machine/chain.py (INV-CHAIN-1 to 4), on level ground. The first moment S of all
-that a link carries, about its joint's pivot and in its own frame, is a constant, for its lumps and for everything
+Gravity. The arm is the chain of mapper/machine/arm/chain.py (INV-CHAIN-1 to 4), on level ground. The first moment S
+of all that a link carries, about its joint's pivot and in its own frame, is a constant, for its lumps and for all
 beyond the next pivot as if it sat in that pivot, plus the next link's S turned by that joint. Gravity's direction d is
 turned the other way, from the base outwards. The torque about the joint's axis is then axis . (S x d), all weights
-in N. Source: statics of rigid bodies; held against mapper/machine/arm.py in the tests.
+in N. Source: statics of rigid bodies; held against mapper/machine/arm/arm.py in the tests.
 
 Pressures of one direction of a hydraulic joint are worked out in `Way`, with outlet over inlet area r, pilot ratio n of
 a counterbalance valve, tank pressure pt, and the drop h of one metering edge at the flow asked for: half the section's
@@ -17,7 +17,7 @@ drop of the inlet edge over h, so that flow = flow asked for x root of x. Force 
     pump pressure  = inlet pressure + x h,  inlet pressure at least 0
     The load runs ahead of the oil where -base / (r3 h) is above x; then it goes as the root of that.
 
-Source: mapper/machine/metering.py and holding.py, which name theirs; held against them in the tests.
+Source: mapper/machine/oil/metering.py and holding.py, which name theirs; held against them in the tests.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from mapper.machine.chain import GRAVITY_M_S2, PITCH, ROLL, VERTICAL, Chain, Lump, chain_of
-from mapper.machine.electric import GAIN_HIGHEST, GAIN_LOWEST
-from mapper.machine.envelope import joint_envelopes
-from mapper.machine.holding import COUNTERBALANCES, back_factor, metered_outlets
+from mapper.machine.actuator.electric import GAIN_HIGHEST, GAIN_LOWEST
+from mapper.machine.arm.chain import GRAVITY_M_S2, PITCH, ROLL, VERTICAL, Chain, Lump, chain_of
+from mapper.machine.arm.envelope import joint_envelopes
 from mapper.machine.model import joint_model
-from mapper.machine.valve import COMPENSATED_HIGHEST, COMPENSATED_LOWEST
+from mapper.machine.oil.holding import COUNTERBALANCES, back_factor, metered_outlets
+from mapper.machine.oil.valve import COMPENSATED_HIGHEST, COMPENSATED_LOWEST
 from mapper.profile.profile import CylinderDrive, ElectricDrive, Joint, MotorDrive, Profile, Sensor, ValveSide
 
 CORNERS = ("nominal", "fast", "slow")

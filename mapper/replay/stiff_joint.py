@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mapper.machine import NEGATIVE, POSITIVE
-from mapper.machine.holding import held_outlets, opens_at_most_pa
 from mapper.machine.model import JointModel
-from mapper.machine.oil_spring import DEAD_SHARE_LEAST, DEAD_SHARE_MOST, line_volume_m3
+from mapper.machine.oil.holding import held_outlets, opens_at_most_pa
+from mapper.machine.oil.oil_spring import DEAD_SHARE_LEAST, DEAD_SHARE_MOST, line_volume_m3
+from mapper.machine.oil.valve import COMPENSATED_HIGHEST, COMPENSATED_LOWEST
 from mapper.machine.physics import JointPhysics
-from mapper.machine.valve import COMPENSATED_HIGHEST, COMPENSATED_LOWEST
 from mapper.profile.profile import CylinderDrive, ElectricDrive, Joint, MotorDrive, ValveSide
 from mapper.replay.stiff import (
     COUNTERBALANCE,

@@ -15,7 +15,7 @@ import numpy as np
 from mapper.law import CAUSES, STATES
 from mapper.machine import NEGATIVE, POSITIVE
 from mapper.machine.physics import JointPhysics, joint_physics
-from mapper.machine.stopping import tip_radius_m
+from mapper.machine.stop.stopping import tip_radius_m
 from mapper.profile.profile import CylinderDrive, ElectricDrive, Joint, Profile
 from mapper.replay._stiff_library import run_stiff_compiled
 from mapper.replay.run import Trace

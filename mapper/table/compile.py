@@ -176,7 +176,7 @@ def brake_delay_s(profile: Profile, joint: Joint) -> Fraction:
 
     The oil spring: the curve's slope at the stop is 1 / (gain x delay), and near the stop it acts on the joint as a
     follow loop of that gain, which must not keep the spring swinging. 0.3 / (damping frequency) gives a slope at which
-    the checker can show a bound (mapper/check/barrier.py); at about twice that slope its bound grows without limit.
+    the checker can show a bound (mapper/check/motion/barrier.py); at about twice that slope its bound has no limit.
     """
     tolerances, tick_s = joint.tolerances, profile.controller.tick_s
     bad_ticks = max(1, (joint.position.fault_time_s / tick_s).__floor__())

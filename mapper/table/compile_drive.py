@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from fractions import Fraction
 
-from mapper.machine.electric import STAND_IN_FLOW_M3_S
+from mapper.machine.actuator.electric import STAND_IN_FLOW_M3_S
 from mapper.machine.model import NEGATIVE, POSITIVE
 from mapper.profile.profile import CylinderDrive, ElectricDrive, Joint, MotorDrive, Profile
 from mapper.table.exact import ERROR, pi, root, sine_cosine

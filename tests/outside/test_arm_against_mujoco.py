@@ -17,8 +17,8 @@ from make_chain import chain, joint, load, reordered
 from make_profile import changed, worked
 
 from mapper.machine import Linkage, joint_model
-from mapper.machine.arm import Arm, arm_model, down_on_tilt
-from mapper.machine.chain import GRAVITY_M_S2, PITCH
+from mapper.machine.arm.arm import Arm, arm_model, down_on_tilt
+from mapper.machine.arm.chain import GRAVITY_M_S2, PITCH
 from mapper.profile.profile import CylinderDrive, Load, Profile
 
 pytestmark = pytest.mark.outside

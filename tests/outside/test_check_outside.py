@@ -15,11 +15,11 @@ import pytest
 from check_case import STAND, context_of, profile_of, text_of
 
 from mapper.check import Status
-from mapper.check.barrier import Approach, phase_curve
-from mapper.check.exhaust import state_number
-from mapper.check.pilot import running_state
-from mapper.check.safety import _reached, ticks_of
-from mapper.check.sensors import _stops, sensor_window
+from mapper.check.law.exhaust import state_number
+from mapper.check.law.pilot import running_state
+from mapper.check.law.safety import _reached, ticks_of
+from mapper.check.law.sensors import _stops, sensor_window
+from mapper.check.motion.barrier import Approach, phase_curve
 from mapper.law import load_core
 from mapper.table import compile_table, encode_table
 from mapper.table.compile_drive import brake_curve

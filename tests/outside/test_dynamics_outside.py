@@ -15,9 +15,9 @@ from scipy import signal
 from scipy.integrate import solve_ivp
 
 from mapper.machine.loop import RIGID_HZ, Loops, gain_margins, phase_margins_rad
-from mapper.machine.oil_spring import CAP, ROD, OilColumns, soft_columns, softest_n_m_rad, stiff_columns
-from mapper.machine.running import overshoot, ramp_peaks_pa, running_outlet_pa
-from mapper.machine.stopping import (
+from mapper.machine.oil.oil_spring import CAP, ROD, OilColumns, soft_columns, softest_n_m_rad, stiff_columns
+from mapper.machine.stop.running import overshoot, ramp_peaks_pa, running_outlet_pa
+from mapper.machine.stop.stopping import (
     CATEGORY_0,
     RELEASE,
     blocked_deflection_rad,

@@ -12,7 +12,7 @@ import pytest
 from make_profile import changed, worked
 
 from mapper.machine import Cylinder, Linkage, Motor
-from mapper.machine.valve import flow_m3_s
+from mapper.machine.oil.valve import flow_m3_s
 from mapper.table import compile_table
 
 pytestmark = pytest.mark.outside

@@ -11,10 +11,10 @@ from make_chain import arm_of, chain, joint
 from make_profile import worked
 
 from mapper.machine import joint_model
-from mapper.machine.arm import arm_model, down_on_tilt
-from mapper.machine.chain import GRAVITY_M_S2, PITCH
-from mapper.machine.modes import natural_modes
-from mapper.machine.oil_spring import lever_turn_per_rad, soft_oil_n_m_rad
+from mapper.machine.arm.arm import arm_model, down_on_tilt
+from mapper.machine.arm.chain import GRAVITY_M_S2, PITCH
+from mapper.machine.arm.modes import natural_modes
+from mapper.machine.oil.oil_spring import lever_turn_per_rad, soft_oil_n_m_rad
 
 pytestmark = pytest.mark.outside
 

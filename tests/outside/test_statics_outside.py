@@ -13,13 +13,13 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from mapper.check.ratings import NOMINAL_BAR
+from mapper.check.build.ratings import NOMINAL_BAR
 from mapper.machine import Cylinder, Motor
-from mapper.machine.buckling import Column, round_column
-from mapper.machine.cylinder import bore_for_m
-from mapper.machine.holding import SETTING_FACTOR, counterbalance_pilot_pa
+from mapper.machine.actuator.buckling import Column, round_column
+from mapper.machine.actuator.cylinder import bore_for_m
 from mapper.machine.load import over
-from mapper.machine.metering import (
+from mapper.machine.oil.holding import SETTING_FACTOR, counterbalance_pilot_pa
+from mapper.machine.oil.metering import (
     Lines,
     Section,
     drive_flow_range,
@@ -29,7 +29,7 @@ from mapper.machine.metering import (
     section_of,
     steady,
 )
-from mapper.machine.supply import power_w
+from mapper.machine.oil.supply import power_w
 from mapper.profile.profile import CylinderDrive, ValveSide
 
 pytestmark = pytest.mark.outside

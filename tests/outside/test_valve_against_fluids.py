@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from mapper.machine.metering import Lines, edge_constant, edge_flow_m3_s, orifice_constant, section_of, steady
-from mapper.machine.valve import flow_m3_s
+from mapper.machine.oil.metering import Lines, edge_constant, edge_flow_m3_s, orifice_constant, section_of, steady
+from mapper.machine.oil.valve import flow_m3_s
 
 fluids = pytest.importorskip("fluids")
 

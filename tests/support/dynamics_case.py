@@ -13,7 +13,7 @@ import numpy as np
 from make_profile import changed, joint_named, worked
 
 from mapper.machine import joint_model
-from mapper.machine.envelope import JointEnvelope
+from mapper.machine.arm.envelope import JointEnvelope
 from mapper.machine.physics import JointPhysics
 from mapper.profile.profile import Body, CylinderDrive, Holding, Hoses, Joint, Profile, Range, TwoWay
 

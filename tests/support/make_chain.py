@@ -10,8 +10,8 @@ import numpy as np
 from hypothesis import strategies as st
 from make_profile import worked
 
-from mapper.machine.arm import Arm, down_on_tilt
-from mapper.machine.chain import GRIP, PITCH, ROLL, VERTICAL, Chain, ChainJoint, ChainLoad
+from mapper.machine.arm.arm import Arm, down_on_tilt
+from mapper.machine.arm.chain import GRIP, PITCH, ROLL, VERTICAL, Chain, ChainJoint, ChainLoad
 from mapper.profile.profile import Body, Load, Profile, Range
 
 

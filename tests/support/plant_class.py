@@ -1,7 +1,7 @@
 """Random adversarial runs of plants of the class that a soft-stop bound speaks of: numpy, many at once.
 
-Written from the class's description in mapper/check/barrier.py, not from its bound. Law: rules L6b, L7a and L7c as a
-sequence of speeds; plant: dead time, valve that gives up(u), first-order lag, oil spring, all stepped exactly over a
+Written from the class's description in mapper/check/motion/barrier.py, not from its bound. Law: rules L6b, L7a, L7c as
+a sequence of speeds; plant: dead time, valve that gives up(u), first-order lag, oil spring, all stepped exactly over a
 tick (the command is constant in it). The lag is one value while gaining and another while slowing. Not tried: ticks
 that come late (they only delay here), the spool's play and its jump when it centres, noise beyond a count.
 """
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mapper.check.barrier import Approach
+from mapper.check.motion.barrier import Approach
 
 
 @dataclass(frozen=True)

@@ -20,8 +20,8 @@ from check_case import (
 )
 
 from mapper.check import Status
-from mapper.check.as_written import joint_as_written, machine_as_written
-from mapper.check.speed import speed_limit
+from mapper.check.law.as_written import joint_as_written, machine_as_written
+from mapper.check.motion.speed import speed_limit
 from mapper.table import compile_table
 from mapper.table.table import Curve, Sensor
 

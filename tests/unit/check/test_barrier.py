@@ -9,10 +9,10 @@ import pytest
 from check_case import KERB, STAND, context_of, profile_of, text_of
 from plant_class import KINDS, Outside, Runs, run
 
-from mapper.check.barrier import bound_overruns, phase_curve
 from mapper.check.context import slowest_flow_per_speed
-from mapper.check.soft_stop import _with_rise, approach_of
-from mapper.check.valve_class import valve_class
+from mapper.check.motion.barrier import bound_overruns, phase_curve
+from mapper.check.motion.soft_stop import _with_rise, approach_of
+from mapper.check.motion.valve_class import valve_class
 
 INSIDE = Outside()
 JOINTS = [(STAND, "lever"), (KERB, "boom_swing"), (KERB, "elbow"), (KERB, "clamp")]

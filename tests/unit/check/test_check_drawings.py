@@ -13,14 +13,14 @@ from check_case import KERB, STAND, check_text, profile_of, text_of
 from make_profile import joint_named, worked
 from page_case import angle_deg, centre, line_ends, mm_per_unit, points, shapes, svgs
 
-from mapper.check.drawing import linkage_drawing, near_dead_centres_rad, triangle
-from mapper.check.page import check_page
-from mapper.check.plot import Curve, Level, Plot, figure, runs, ticks
-from mapper.check.side_view import arm_drawing, lift_case, reach_of
-from mapper.check.svg import FONT, Labels, View
+from mapper.check.page.drawing import linkage_drawing, near_dead_centres_rad, triangle
+from mapper.check.page.page import check_page
+from mapper.check.page.plot import Curve, Level, Plot, figure, runs, ticks
+from mapper.check.page.side_view import arm_drawing, lift_case, reach_of
+from mapper.check.page.svg import FONT, Labels, View
 from mapper.machine import joint_model
-from mapper.machine.arm import arm_model, down_on_tilt
-from mapper.machine.linkage import Linkage
+from mapper.machine.actuator.linkage import Linkage
+from mapper.machine.arm.arm import arm_model, down_on_tilt
 from mapper.machine.physics import joint_physics
 
 CYLINDERS = ("boom_swing", "boom_lift", "elbow", "wrist_pitch", "clamp")

@@ -15,11 +15,11 @@ from click.testing import CliRunner
 from make_profile import joint_named, with_electric_joint, worked
 from page_case import shapes, svgs
 
-from mapper.check.drawing import linkage_drawing
 from mapper.check.finding import Evidence, Finding, Status
-from mapper.check.joint_plots import JointPlots
-from mapper.check.page import check_page
-from mapper.check.svg import FONT
+from mapper.check.page.drawing import linkage_drawing
+from mapper.check.page.joint_plots import JointPlots
+from mapper.check.page.page import check_page
+from mapper.check.page.svg import FONT
 from mapper.cli import main
 from mapper.cli.check import command
 from mapper.machine import joint_model

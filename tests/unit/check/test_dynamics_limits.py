@@ -17,12 +17,12 @@ from make_profile import changed, with_electric_joint, worked
 
 from mapper.check.context import JointContext
 from mapper.check.finding import Evidence, Finding, Status
-from mapper.check.hunting import hunting
-from mapper.check.loop_margin import loop_margin
-from mapper.check.natural_frequency import natural_frequency
-from mapper.check.pressure_peak import pressure_peak
-from mapper.check.stopping_distance import stopping_distance
-from mapper.machine.modes import ArmModes, arm_modes, natural_modes
+from mapper.check.motion.hunting import hunting
+from mapper.check.motion.loop_margin import loop_margin
+from mapper.check.motion.natural_frequency import natural_frequency
+from mapper.check.motion.pressure_peak import pressure_peak
+from mapper.check.motion.stopping_distance import stopping_distance
+from mapper.machine.arm.modes import ArmModes, arm_modes, natural_modes
 from mapper.profile.profile import Body, Holding, Hoses, Profile
 
 LEVER = "joints.0"
@@ -403,7 +403,7 @@ def test_frequency_advised_holds_and_is_near(name):
 def test_a_joint_that_is_softer_alone_keeps_its_bound_and_its_evidence(monkeypatch):
     mode = arm_modes(worked("kerb-arm")).modes["boom_lift"]
     high = ArmModes(modes={"boom_lift": replace(mode, hz=50.0)}, rigid=(), poses=7)
-    monkeypatch.setattr("mapper.check.natural_frequency.arm_modes", lambda profile: high)
+    monkeypatch.setattr("mapper.check.motion.natural_frequency.arm_modes", lambda profile: high)
     found = natural_frequency(stated("boom_lift", Fraction(1)))
 
     assert found.evidence is Evidence.COMPUTED

@@ -49,7 +49,7 @@ def test_no_words_for_a_limit_that_no_module_of_the_checker_makes():
     """Names of limits are strings in the modules; a word whose limit has gone is stale."""
     strings = {
         node.value
-        for path in CHECK.glob("*.py")
+        for path in CHECK.rglob("*.py")
         if path.name not in NOT_LIMITS
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
         if isinstance(node, ast.Constant) and isinstance(node.value, str)

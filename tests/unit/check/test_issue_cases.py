@@ -13,8 +13,8 @@ from check_case import KERB, STAND, bad, check_text, context_of, finding, profil
 
 from mapper.check import Finding, Status
 from mapper.check.explain import explanation_of
-from mapper.check.loop_margin import loop_margin
-from mapper.check.pressure_peak import pressure_peak
+from mapper.check.motion.loop_margin import loop_margin
+from mapper.check.motion.pressure_peak import pressure_peak
 
 ADVISED = re.compile(r'((?:joints|supply)\.[\w.]+) = ("[^"]*")')
 RAMPS = ("deceleration", "stop_deceleration")

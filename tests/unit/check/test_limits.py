@@ -24,11 +24,11 @@ from check_case import (
 )
 
 from mapper.check import CheckError, Evidence, Finding, Status, check_profile
-from mapper.check.drive import deadband_jump, drive_range
-from mapper.check.response import deadband_zero, direction
-from mapper.check.soft_stop import LIMITS, soft_stop_overruns
-from mapper.check.speed import flow_available, ramp, speed_limit
-from mapper.check.structure import load_holding
+from mapper.check.build.structure import load_holding
+from mapper.check.law.drive import deadband_jump, drive_range
+from mapper.check.law.response import deadband_zero, direction
+from mapper.check.motion.soft_stop import LIMITS, soft_stop_overruns
+from mapper.check.motion.speed import flow_available, ramp, speed_limit
 from mapper.table import compile_table, encode_table
 from mapper.table.table import Curve
 

@@ -10,7 +10,7 @@ from check_case import KERB, STAND, bad, check_text, context_of, finding, profil
 
 from mapper.check import Status
 from mapper.check.changes import joint_changes
-from mapper.check.protection import matching, motion_watches, sensor_step
+from mapper.check.law.protection import matching, motion_watches, sensor_step
 
 ADVISED = re.compile(r'((?:joints|start)\.[\w.]+) = ("[^"]*")')
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from check_case import STAND, bad, check_text, profile_of, text_of, with_value
 
-from mapper.check import safety
-from mapper.check.exhaust import DIGITAL, FIELDS, MOVES, VARIANTS, short_table, state_number, transitions
-from mapper.check.pilot import drives, run_each, running_state
+from mapper.check.law import safety
+from mapper.check.law.exhaust import DIGITAL, FIELDS, MOVES, VARIANTS, short_table, state_number, transitions
+from mapper.check.law.pilot import drives, run_each, running_state
 from mapper.law import INPUT_BITS, STATES, load_core
 from mapper.law.core import IN_INTS
 from mapper.table import compile_table, encode_table

@@ -6,8 +6,8 @@ import pytest
 from replay_case import KERB, STAND, worked_table
 
 from mapper.check import Status
-from mapper.check.pilot import running_state
-from mapper.check.slowing import slowing
+from mapper.check.law.pilot import running_state
+from mapper.check.law.slowing import slowing
 from mapper.law import INPUT_BITS, STATES, load_core
 from mapper.table import decode_table
 

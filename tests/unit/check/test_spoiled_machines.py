@@ -10,18 +10,18 @@ import pytest
 from check_case import context_of
 from make_profile import changed, joint_named, worked
 
-from mapper.check.buckling import buckling
+from mapper.check.build.buckling import buckling
+from mapper.check.build.holding_pressure import holding_pressure
+from mapper.check.build.ratings import pressure_rating
+from mapper.check.build.structure import load_holding
+from mapper.check.build.supply import standby_pressure
 from mapper.check.finding import Status
-from mapper.check.holding_pressure import holding_pressure
-from mapper.check.natural_frequency import natural_frequency
-from mapper.check.pressure_peak import pressure_peak
-from mapper.check.ratings import pressure_rating
-from mapper.check.stopping_distance import stopping_distance
-from mapper.check.structure import load_holding
-from mapper.check.supply import standby_pressure
+from mapper.check.motion.natural_frequency import natural_frequency
+from mapper.check.motion.pressure_peak import pressure_peak
+from mapper.check.motion.stopping_distance import stopping_distance
 from mapper.machine.model import NEGATIVE
+from mapper.machine.oil.supply import moves_at_pa
 from mapper.machine.physics import joint_physics
-from mapper.machine.supply import moves_at_pa
 from mapper.profile.profile import Holding, Profile
 
 RATIO = Fraction(4)

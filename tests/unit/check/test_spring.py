@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from mapper.check.spring import DAMPING_MOST, spring_norms
+from mapper.check.motion.spring import DAMPING_MOST, spring_norms
 
 CASES = [(1.5, 0.05), (1.5, 0.1), (2.3, 0.2), (8.0, 0.5), (3.0, 0.9)]
 

@@ -8,8 +8,8 @@ import pytest
 from check_case import KERB, STAND, context_of, profile_of, text_of, with_value
 
 from mapper.check import Status
+from mapper.check.build.structure import travel
 from mapper.check.notes import lever_notes
-from mapper.check.structure import travel
 
 WRITTEN = re.compile(r'(joints\.\S+) = ("[^"]*")')
 

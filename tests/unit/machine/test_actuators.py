@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import pytest
 
-from mapper.machine.buckling import ELASTICITY_PA, Column, round_column
-from mapper.machine.cylinder import Cylinder, bore_for_m
-from mapper.machine.electric import Electric
-from mapper.machine.motor import Motor
+from mapper.machine.actuator.buckling import ELASTICITY_PA, Column, round_column
+from mapper.machine.actuator.cylinder import Cylinder, bore_for_m
+from mapper.machine.actuator.electric import Electric
+from mapper.machine.actuator.motor import Motor
 
 BAR = 1e5
 CYLINDER = Cylinder(bore_m=0.063, rod_m=0.045, stroke_m=0.49, closed_length_m=0.746, efficiency=0.92)

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from make_chain import AXES, arm_of, chain, chains, joint, load
 from make_profile import changed, worked
 
-from mapper.machine.arm import Arm, arm_model, down_on_tilt
-from mapper.machine.chain import GRAVITY_M_S2, GRIP, PITCH, ROLL, VERTICAL, Chain
+from mapper.machine.arm.arm import Arm, arm_model, down_on_tilt
+from mapper.machine.arm.chain import GRAVITY_M_S2, GRIP, PITCH, ROLL, VERTICAL, Chain
 
 G = GRAVITY_M_S2
 ANY_ORDER = st.lists(st.sampled_from(AXES), min_size=1, max_size=6).map(tuple)

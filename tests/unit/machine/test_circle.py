@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from mapper.machine.circle import CIRCLE_NODES, CIRCLE_STEP_RAD, cosine_most, on_circle, running_most
+from mapper.machine.arm.circle import CIRCLE_NODES, CIRCLE_STEP_RAD, cosine_most, on_circle, running_most
 
 RNG = np.random.default_rng(5)
 NODES = RNG.uniform(-1.0, 1.0, (2, CIRCLE_NODES)).cumsum(axis=1) % 7.0

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from make_chain import AXES, arm_of, around, chain, chains, joint, load, random_poses
 from make_profile import changed, worked
 
-from mapper.machine.arm import arm_model
-from mapper.machine.chain import (
+from mapper.machine.arm.arm import arm_model
+from mapper.machine.arm.chain import (
     GRAVITY_M_S2,
     GRIP,
     PITCH,
@@ -26,8 +26,8 @@ from mapper.machine.chain import (
     ChainLoad,
     chain_of,
 )
-from mapper.machine.envelope import JointEnvelope, chain_envelopes, joint_envelopes
-from mapper.machine.planar import is_planar
+from mapper.machine.arm.envelope import JointEnvelope, chain_envelopes, joint_envelopes
+from mapper.machine.arm.planar import is_planar
 
 G = GRAVITY_M_S2
 UPRIGHT = st.builds(

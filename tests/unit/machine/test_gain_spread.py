@@ -11,10 +11,10 @@ import pytest
 from make_profile import changed, joint_named, with_electric_joint, worked
 
 from mapper.machine import NEGATIVE, POSITIVE, joint_gain_spread, joint_model
-from mapper.machine.envelope import JointEnvelope
-from mapper.machine.metering import Lines, section_of, steady
-from mapper.machine.spread import gains, with_derived_spread
-from mapper.machine.valve import LOAD_SHARE_MAX, Pressures, gain_spread
+from mapper.machine.arm.envelope import JointEnvelope
+from mapper.machine.oil.metering import Lines, section_of, steady
+from mapper.machine.oil.spread import gains, with_derived_spread
+from mapper.machine.oil.valve import LOAD_SHARE_MAX, Pressures, gain_spread
 from mapper.profile.profile import Holding
 
 BAR = 10**5

@@ -8,7 +8,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from mapper.machine.metering import (
+from mapper.machine.oil.metering import (
     AS_ASKED,
     BACKWARDS,
     HELD,

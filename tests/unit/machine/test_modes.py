@@ -12,10 +12,10 @@ from make_chain import random_poses, reordered
 from make_profile import changed, with_electric_joint, worked
 
 from mapper.machine import joint_model
-from mapper.machine.arm import Arm, arm_model
-from mapper.machine.chain import chain_of
-from mapper.machine.modes import TAKES_PART, arm_modes, lowest_taking_part, natural_modes
-from mapper.machine.oil_spring import lever_turn_per_rad, lowest_hz, soft_oil_n_m_rad
+from mapper.machine.arm.arm import Arm, arm_model
+from mapper.machine.arm.chain import chain_of
+from mapper.machine.arm.modes import TAKES_PART, arm_modes, lowest_taking_part, natural_modes
+from mapper.machine.oil.oil_spring import lever_turn_per_rad, lowest_hz, soft_oil_n_m_rad
 from mapper.machine.physics import joint_physics
 from mapper.profile.profile import Profile
 

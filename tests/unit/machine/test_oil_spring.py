@@ -11,7 +11,7 @@ import pytest
 from dynamics_case import kerb, lump, physics_of
 from make_profile import changed, with_electric_joint, worked
 
-from mapper.machine.oil_spring import (
+from mapper.machine.oil.oil_spring import (
     CAP,
     ROD,
     highest_hz,

@@ -11,8 +11,9 @@ import pytest
 from make_profile import changed, joint_named, with_electric_joint, worked
 
 from mapper.machine import NEGATIVE, POSITIVE, joint_model
-from mapper.machine.envelope import JointEnvelope
-from mapper.machine.holding import (
+from mapper.machine.arm.envelope import JointEnvelope
+from mapper.machine.load import against_n_m, along_n_m, node_of_most, over
+from mapper.machine.oil.holding import (
     check_pilot_pa,
     counterbalance_pilot_pa,
     held_outlets,
@@ -22,9 +23,7 @@ from mapper.machine.holding import (
     metered_outlets,
     trapped_n_m,
 )
-from mapper.machine.load import against_n_m, along_n_m, node_of_most, over
-from mapper.machine.physics import JointPhysics
-from mapper.machine.pressure import (
+from mapper.machine.oil.pressure import (
     Motion,
     available_pa,
     back_pressure_pa,
@@ -34,7 +33,8 @@ from mapper.machine.pressure import (
     pump_leaves_pa,
     torque_against_n_m,
 )
-from mapper.machine.supply import flow_asked, moves_at_pa, share
+from mapper.machine.oil.supply import flow_asked, moves_at_pa, share
+from mapper.machine.physics import JointPhysics
 from mapper.profile.profile import Holding, TwoWay, Work
 
 BAR = 1e5

@@ -11,9 +11,9 @@ import pytest
 from dynamics_case import kerb, lump, physics_of
 from make_profile import changed, with_electric_joint
 
-from mapper.machine.oil_spring import CAP, ROD, soft_columns, softest_n_m_rad, stiff_columns
-from mapper.machine.running import overshoot, ramp_peaks_pa, running_outlet_pa, runs_ahead, start_speed_rad_s
-from mapper.machine.stopping import (
+from mapper.machine.oil.oil_spring import CAP, ROD, soft_columns, softest_n_m_rad, stiff_columns
+from mapper.machine.stop.running import overshoot, ramp_peaks_pa, running_outlet_pa, runs_ahead, start_speed_rad_s
+from mapper.machine.stop.stopping import (
     CATEGORY_0,
     CATEGORY_1,
     KINDS,

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from dynamics_case import kerb
 
-from mapper.machine.oil_spring import CAP, ROD, stiff_columns
-from mapper.machine.pressure import metered_outlet_pa
-from mapper.machine.running import ramp_peaks_pa
-from mapper.machine.stopping import CATEGORY_0, caps_pa, stop_arrays
+from mapper.machine.oil.oil_spring import CAP, ROD, stiff_columns
+from mapper.machine.oil.pressure import metered_outlet_pa
+from mapper.machine.stop.running import ramp_peaks_pa
+from mapper.machine.stop.stopping import CATEGORY_0, caps_pa, stop_arrays
 
 BAR = 1e5
 

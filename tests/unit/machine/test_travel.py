@@ -11,8 +11,8 @@ import random
 import numpy as np
 import pytest
 
-from mapper.machine import travel as travel_module
-from mapper.machine.travel import LEVER_SHARE_LEAST, Build, fitting_cylinder, smallest_changes
+from mapper.machine.actuator import travel as travel_module
+from mapper.machine.actuator.travel import LEVER_SHARE_LEAST, Build, fitting_cylinder, smallest_changes
 
 STAND = Build(
     base_radius_m=0.3,

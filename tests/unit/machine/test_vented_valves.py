@@ -11,7 +11,7 @@ import pytest
 from make_profile import changed, joint_named, worked
 
 from mapper.machine import NEGATIVE, POSITIVE, joint_model
-from mapper.machine.holding import (
+from mapper.machine.oil.holding import (
     brake_least_n_m,
     counterbalance_pilot_pa,
     inlet_through_counterbalance_pa,
@@ -19,11 +19,11 @@ from mapper.machine.holding import (
     opens_from_pa,
     trapped_n_m,
 )
-from mapper.machine.metering import section_of
+from mapper.machine.oil.metering import section_of
+from mapper.machine.oil.pressure import Motion, highest_port_pa, needed
+from mapper.machine.oil.spread import gains
+from mapper.machine.oil.supply import moves_at_pa, stuck_s, stuck_way_rad
 from mapper.machine.physics import JointPhysics, joint_physics
-from mapper.machine.pressure import Motion, highest_port_pa, needed
-from mapper.machine.spread import gains
-from mapper.machine.supply import moves_at_pa, stuck_s, stuck_way_rad
 from mapper.profile.profile import Holding, TwoWay, Work
 
 BAR = 1e5

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from mapper.machine.linkage import Linkage
+from mapper.machine.actuator.linkage import Linkage
 from mapper.profile import ProfileError, read_profile
 
 PROFILES = Path(__file__).resolve().parents[3] / "profiles"

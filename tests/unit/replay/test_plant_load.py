@@ -14,12 +14,12 @@ from plant_case import plain_valves, random_profile
 from replay_case import KERB, STAND, worked_profile
 
 from mapper.machine import joint_model
-from mapper.machine.arm import Arm
-from mapper.machine.chain import chain_of
-from mapper.machine.holding import inlet_through_counterbalance_pa
-from mapper.machine.metering import AS_ASKED, HELD, METERED, OVERRUNNING, Lines, compensated, section_of, steady
+from mapper.machine.arm.arm import Arm
+from mapper.machine.arm.chain import chain_of
+from mapper.machine.oil.holding import inlet_through_counterbalance_pa
+from mapper.machine.oil.metering import AS_ASKED, HELD, METERED, OVERRUNNING, Lines, compensated, section_of, steady
+from mapper.machine.oil.spread import gains
 from mapper.machine.physics import joint_physics
-from mapper.machine.spread import gains
 from mapper.profile.profile import ElectricDrive, Holding, Load
 from mapper.replay import CORNERS, Plant, plant_parameters
 from mapper.replay.plant import ELECTRIC, MOTOR, NEGATIVE, POSITIVE, heaviest_load

@@ -12,8 +12,8 @@ import pytest
 from replay_case import KERB, worked_profile
 from stiff_case import bare, bare_side, changed, holding, physics_of, random_stop, share_of, shut, sudden, with_side
 
-from mapper.machine.holding import check_pilot_pa, counterbalance_pilot_pa
-from mapper.machine.metering import Lines, section_of, steady
+from mapper.machine.oil.holding import check_pilot_pa, counterbalance_pilot_pa
+from mapper.machine.oil.metering import Lines, section_of, steady
 from mapper.replay import CompiledPlant, plant_parameters
 from mapper.replay._stiff_library import run_stiff_compiled
 from mapper.replay.stiff import (
@@ -424,7 +424,7 @@ def test_a_pilot_check_opens_at_the_pilot_pressure_of_the_statics():
 @pytest.mark.parametrize("torque", [-600.0, 0.0, 400.0])
 @pytest.mark.parametrize("direction", [0, 1])
 def test_a_plain_section_settles_at_the_speed_of_the_statics(torque, direction):
-    """Both metering edges, a fixed pump at relief, loads against and along: the speed of mapper.machine.metering."""
+    """Both metering edges, a fixed pump at relief, loads against and along: as machine.oil.metering has it."""
     joint = nominal("lever", direction=direction)
     sides = tuple(bare_side(side) for side in joint.side)
     joint = dataclasses.replace(

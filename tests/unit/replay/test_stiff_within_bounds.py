@@ -15,15 +15,23 @@ import numpy as np
 import pytest
 from stiff_case import changed, holding, physics_of, share_of, sudden
 
-from mapper.machine.oil_spring import outlet_side
-from mapper.machine.running import (
+from mapper.machine.oil.oil_spring import outlet_side
+from mapper.machine.stop.running import (
     CHECK_RANGE_PA,
     COUNTERBALANCE_RANGE,
     FASTEST_RAD_S,
     between_soft_stops,
     start_speed_rad_s,
 )
-from mapper.machine.stopping import CATEGORY_0, NEARLY_SHUT, RELEASE, STANDS_RAD_S, caps_pa, stop_arrays, stop_bounds
+from mapper.machine.stop.stopping import (
+    CATEGORY_0,
+    NEARLY_SHUT,
+    RELEASE,
+    STANDS_RAD_S,
+    caps_pa,
+    stop_arrays,
+    stop_bounds,
+)
 from mapper.replay import stiff
 from mapper.replay import stiff_joint as stiff_figures
 from mapper.replay._stiff_library import run_stiff_compiled

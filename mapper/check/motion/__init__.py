@@ -1,0 +1,1 @@
+"""Limits of motion: speed, soft stops, stops, oscillation."""

@@ -1,0 +1,1 @@
+"""The page of a check: drawings, curves over the travel, findings."""

@@ -1,0 +1,1 @@
+"""What moves a joint: cylinder across a linkage, hydraulic motor, electric actuator."""
