@@ -6,10 +6,10 @@ import math
 
 import numpy as np
 
-from mapper.check.build.structure import build_of, change_words
-from mapper.check.build.stuck import stuck_way
 from mapper.check.context import MDEG, SIDE_NAMES, SIDES, JointContext
 from mapper.check.finding import Note
+from mapper.check.hydraulics.structure import build_of, change_words
+from mapper.check.hydraulics.stuck import stuck_way
 from mapper.machine.actuator.travel import LEVER_SHARE_LEAST, smallest_changes
 from mapper.machine.oil.supply import stuck_s
 

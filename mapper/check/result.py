@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
-from mapper.check.build.buckling import buckling
-from mapper.check.build.force import force
-from mapper.check.build.gain import gain_spread
-from mapper.check.build.holding_pressure import holding_pressure
-from mapper.check.build.ratings import pressure_rating
-from mapper.check.build.structure import load_holding, travel
-from mapper.check.build.supply import power, pump_share, standby_pressure
 from mapper.check.context import JointContext, contexts
 from mapper.check.coverage import not_examined
 from mapper.check.finding import Evidence, Finding, Note, NotExamined, Status
+from mapper.check.hydraulics.buckling import buckling
+from mapper.check.hydraulics.force import force
+from mapper.check.hydraulics.gain import gain_spread
+from mapper.check.hydraulics.holding_pressure import holding_pressure
+from mapper.check.hydraulics.ratings import pressure_rating
+from mapper.check.hydraulics.structure import load_holding, travel
+from mapper.check.hydraulics.supply import power, pump_share, standby_pressure
 from mapper.check.law.as_written import joint_as_written, machine_as_written
 from mapper.check.law.drive import deadband_jump, drive_range
 from mapper.check.law.pilot import Running, running_state

@@ -335,6 +335,11 @@ def _against(finding: Finding) -> str:
     return f": {_number(finding.worst)} {finding.unit}, {allowed} {_number(finding.bound)} {finding.unit}"
 
 
+def _bound(finding: Finding) -> str:
+    """With its sign where it is the least that is allowed."""
+    return f"≥ {_number(finding.bound)}" if finding.at_least and finding.bound is not None else _number(finding.bound)
+
+
 def _number(value: float | None) -> str:
     if value is None:
         return "-"
@@ -354,7 +359,7 @@ def _table(shown: list[Finding], verbose: bool) -> Iterator[str]:
                 f"{'cases':>9}"
             )
         yield (
-            f"  {finding.limit:<26}{finding.status.value:<19}{_number(finding.worst):>10}{_number(finding.bound):>10}"
+            f"  {finding.limit:<26}{finding.status.value:<19}{_number(finding.worst):>10}{_bound(finding):>10}"
             f"{_number(finding.margin):>10} {finding.unit:<9}{finding.evidence.value:<12}{finding.cases:>9}"
         )
         if verbose:

@@ -250,7 +250,7 @@ def _summary(physics: JointPhysics, own: StiffJoint, start: StiffStart, load: st
         distance_mm=distance * float(radius) * 1000.0,
         allowed_mm=None if allowed is None else float(allowed) * 1000.0,
         stood_ms=(result.turned_s if turned else result.moving_s) * 1000.0,
-        still_ms=result.moving_s * 1000.0,
+        still_ms=max(result.moving_s, result.turned_s if turned else 0.0) * 1000.0,
         still=result.stood,
         sinks_deg_s=math.degrees(sinking_rad_s(own, float(result.rows[-1, 0]))),
         sides=(names[order[0]], names[order[1]]),

@@ -13,7 +13,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from mapper.check.build.ratings import NOMINAL_BAR
+from mapper.check.hydraulics.ratings import NOMINAL_BAR
 from mapper.machine import Cylinder, Motor
 from mapper.machine.actuator.buckling import Column, round_column
 from mapper.machine.actuator.cylinder import bore_for_m

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mapper.check.build.loaded import load_unknown
 from mapper.check.context import JointContext, not_shown
 from mapper.check.finding import Finding
+from mapper.check.hydraulics.loaded import load_unknown
 from mapper.machine.arm.envelope import Floats
 from mapper.machine.load import Node, node_of_most
 from mapper.machine.physics import JointPhysics

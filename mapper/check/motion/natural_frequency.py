@@ -8,9 +8,9 @@ import math
 
 import numpy as np
 
-from mapper.check.build.loaded import given_place, place_words
 from mapper.check.context import JointContext, down, judge
 from mapper.check.finding import Evidence, Explanation, Finding, Given
+from mapper.check.hydraulics.loaded import given_place, place_words
 from mapper.check.motion.dynamics import lacking
 from mapper.machine.arm.modes import ArmModes, Mode, arm_modes
 from mapper.machine.load import Node, node_of_most

@@ -6,10 +6,10 @@ import math
 
 import numpy as np
 
-from mapper.check.build.loaded import bar, given_bar, given_place, place_words
 from mapper.check.context import MDEG, SIDE_NAMES, SIDES, Floats, JointContext, down, not_shown, slowest_flow_per_speed
 from mapper.check.demand import Demand, judge_demands
 from mapper.check.finding import Explanation, Finding, Given
+from mapper.check.hydraulics.loaded import bar, given_bar, given_place, place_words
 from mapper.check.motion.dynamics import Worst, gain_range, lacking, worst_of
 from mapper.check.motion.valve_class import most_flow_e4
 from mapper.machine.load import along_n_m

@@ -8,9 +8,9 @@ from fractions import Fraction
 
 import numpy as np
 
-from mapper.check.build.loaded import bar, given_bar, given_place, place_words
 from mapper.check.context import SIDE_NAMES, SIDES, JointContext, down, judge, not_shown, up
 from mapper.check.finding import Evidence, Explanation, Finding, Given
+from mapper.check.hydraulics.loaded import bar, given_bar, given_place, place_words
 from mapper.check.motion.dynamics import Worst, gain_range, lacking, worst_of
 from mapper.machine.arm.envelope import Floats
 from mapper.machine.oil.oil_spring import CAP, ROD, has_oil, outlet_side, softest_n_m_rad
@@ -98,7 +98,11 @@ def _words(physics: JointPhysics, kind: str, found: tuple[StopArrays, ...], wors
 
 
 def _time_words(time_s: float) -> str:
-    return f"{time_s * 1000:.0f} ms" if math.isfinite(time_s) else "no time: the relief does not hold the load"
+    return (
+        f"{time_s * 1000:.0f} ms"
+        if math.isfinite(time_s)
+        else "a time without end (the relief does not hold the load: it does not stop)"
+    )
 
 
 def _class_words(physics: JointPhysics) -> str:
@@ -117,6 +121,13 @@ def _class_words(physics: JointPhysics) -> str:
 def _advice(context: JointContext, physics: JointPhysics, allowed_m: float, worst_m: float) -> str:
     """Lower speeds that keep the distance, tried."""
     scale = _speed_scale(physics, _kinds(context), allowed_m)
+    if not all(
+        np.all(np.isfinite(stop_arrays(physics, side, kind).time_s)) for kind in _kinds(context) for side in SIDES
+    ):
+        return (
+            f"nothing stops this joint: raise {context.key}.holding.setting or port_relief (see holding_pressure), or "
+            "take a larger bore; no distance is enough"
+        )
     room = f"or keep {up(worst_m * _MM, 10.0):g} mm clear and write that as stop_distance, if so much room is safe"
     if scale <= 0.0:
         return (

@@ -128,8 +128,8 @@ class Chain:
         return self.joints[index : index + 1] if self.joints[index].axis == GRIP else self.joints[index:]
 
     def is_known(self, index: int) -> bool:
-        """False where the joint or one that it carries is a pitch joint without a body."""
-        return all(joint.has_body or joint.axis != PITCH for joint in self.carries(index))
+        """False where the joint or one that it carries is a pitch joint or a grip without a body."""
+        return all(joint.has_body or joint.axis not in (PITCH, GRIP) for joint in self.carries(index))
 
 
 def chain_of(profile: Profile) -> Chain:

@@ -52,8 +52,8 @@ class JointEnvelope:
 
 
 def joint_envelopes(profile: Profile) -> dict[str, JointEnvelope]:
-    """By joint name. A joint is missing where it or a joint that it carries is a pitch joint without a body: nobody
-    knows then what it lifts.
+    """By joint name. A joint is missing where it or a joint that it carries is a pitch joint or a grip without a body:
+    nobody knows then what it lifts.
     """
     return chain_envelopes(chain_of(profile))
 

@@ -14,11 +14,11 @@ from check_case import context_of
 from make_profile import changed, worked
 
 from mapper.check import Finding, Status
-from mapper.check.build.buckling import buckling
-from mapper.check.build.holding_pressure import holding_pressure
-from mapper.check.build.ratings import pressure_rating
-from mapper.check.build.supply import standby_pressure
 from mapper.check.context import JointContext
+from mapper.check.hydraulics.buckling import buckling
+from mapper.check.hydraulics.holding_pressure import holding_pressure
+from mapper.check.hydraulics.ratings import pressure_rating
+from mapper.check.hydraulics.supply import standby_pressure
 from mapper.check.motion.pressure_peak import pressure_peak
 from mapper.check.notes import joint_notes
 from mapper.machine.physics import joint_physics

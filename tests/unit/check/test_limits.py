@@ -24,7 +24,7 @@ from check_case import (
 )
 
 from mapper.check import CheckError, Evidence, Finding, Status, check_profile
-from mapper.check.build.structure import load_holding
+from mapper.check.hydraulics.structure import load_holding
 from mapper.check.law.drive import deadband_jump, drive_range
 from mapper.check.law.response import deadband_zero, direction
 from mapper.check.motion.soft_stop import LIMITS, soft_stop_overruns

@@ -10,12 +10,12 @@ import pytest
 from check_case import context_of
 from make_profile import changed, joint_named, worked
 
-from mapper.check.build.buckling import buckling
-from mapper.check.build.holding_pressure import holding_pressure
-from mapper.check.build.ratings import pressure_rating
-from mapper.check.build.structure import load_holding
-from mapper.check.build.supply import standby_pressure
 from mapper.check.finding import Status
+from mapper.check.hydraulics.buckling import buckling
+from mapper.check.hydraulics.holding_pressure import holding_pressure
+from mapper.check.hydraulics.ratings import pressure_rating
+from mapper.check.hydraulics.structure import load_holding
+from mapper.check.hydraulics.supply import standby_pressure
 from mapper.check.motion.natural_frequency import natural_frequency
 from mapper.check.motion.pressure_peak import pressure_peak
 from mapper.check.motion.stopping_distance import stopping_distance

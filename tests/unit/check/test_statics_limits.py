@@ -9,13 +9,13 @@ import pytest
 from check_case import KERB, STAND, profile_of, text_of, with_value
 
 from mapper.check import Finding, Status
-from mapper.check.build.buckling import RODS_MM, buckling
-from mapper.check.build.force import BORES_MM, force
-from mapper.check.build.gain import gain_spread
-from mapper.check.build.holding_pressure import holding_pressure
-from mapper.check.build.ratings import NOMINAL_BAR, pressure_rating
-from mapper.check.build.supply import power, pump_share, standby_pressure
 from mapper.check.context import JointContext, contexts
+from mapper.check.hydraulics.buckling import RODS_MM, buckling
+from mapper.check.hydraulics.force import BORES_MM, force
+from mapper.check.hydraulics.gain import gain_spread
+from mapper.check.hydraulics.holding_pressure import holding_pressure
+from mapper.check.hydraulics.ratings import NOMINAL_BAR, pressure_rating
+from mapper.check.hydraulics.supply import power, pump_share, standby_pressure
 from mapper.law import load_core
 from mapper.machine import joint_model
 from mapper.profile.profile import ElectricDrive

@@ -8,7 +8,7 @@ import pytest
 from check_case import KERB, STAND, context_of, profile_of, text_of, with_value
 
 from mapper.check import Status
-from mapper.check.build.structure import travel
+from mapper.check.hydraulics.structure import travel
 from mapper.check.notes import lever_notes
 
 WRITTEN = re.compile(r'(joints\.\S+) = ("[^"]*")')

@@ -1,0 +1,1 @@
+"""Limits of the machine's build: reach, force, holding, ratings, supply."""
