@@ -42,8 +42,8 @@ _TEXTS = (
     ),
     (
         "other_joints_braking",
-        "the lowest frequency takes all joints' oil together, but each soft stop and each stop is worked out for that "
-        "joint's own motion: another joint that brakes at the same time swings this one on its oil too, and a sudden "
+        "natural frequency, each soft stop and each stop are worked out for the joint's own motion, the others held: "
+        "another joint that brakes at the same time swings this one on its oil too, and a sudden "
         "stop of one asks the load holding of the others to hold what it throws on them (it may open their reliefs); "
         "neither is judged; measure overrun and give with the joints moving together, loaded, and leave more room",
     ),

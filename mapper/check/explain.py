@@ -244,10 +244,9 @@ WORDS: dict[str, Words] = {
     "natural_frequency": Words(
         asks="The lowest frequency that the profile states is no higher than what oil and load make of it.",
         formula=(
-            "natural_frequency <= sqrt(stiffness of the oil x lever arm^2 / inertia) / 2 pi, alone",
-            "natural_frequency <= lowest mode of the whole arm that the joint takes part in",
+            "natural_frequency <= sqrt(stiffness of the oil x lever arm^2 / inertia) / 2 pi, the other joints held",
         ),
-        shown="alone: every pose of the joint with its greatest inertia; together: a search over poses of the arm",
+        shown="every pose of the joint with its greatest inertia; what the joints do together is told, not judged here",
         source=_STATICS,
     ),
     "loop_margin": Words(
