@@ -38,6 +38,18 @@ int32_t bench_table(const uint8_t *bytes, size_t byte_count, void *table, int32_
     return (int32_t)found.result;
 }
 
+int32_t bench_joint_count(const void *table)
+{
+    const table_t *live = table;
+    return live->joint_count;
+}
+
+int32_t bench_coupled_count(const void *table)
+{
+    const table_t *live = table;
+    return live->coupled_count;
+}
+
 void bench_start(void *state)
 {
     law_start(state);
@@ -175,5 +187,55 @@ void bench_flow(const void *table, int32_t joint, const int32_t *speed, const in
         bool lowered = false;
         clamped[i] = speed[i];
         flow[i] = motion_flow_e4(joint_of(table, joint), position[i], &clamped[i], &lowered);
+    }
+}
+
+static const table_coupled_t *stop_of(const void *table, int32_t stop)
+{
+    const table_t *live = table;
+    return &live->coupled[stop];
+}
+
+void bench_coupled_brake(const void *table, int32_t stop, const int32_t *room, int32_t *cap, int64_t count)
+{
+    for (int64_t i = 0; i < count; i++) {
+        cap[i] = curve_at(&stop_of(table, stop)->brake, room[i]);
+    }
+}
+
+void bench_coupled(const void *table, int32_t stop, const int32_t *position_a, const int32_t *position_b, const int32_t *speed_a,
+                   const int32_t *speed_b, int32_t *lowered_a, int32_t *lowered_b, int64_t count)
+{
+    const table_coupled_t *const chosen = stop_of(table, stop);
+    law_state_t state = {0};
+    law_sensor_state_t *const a = &state.joint[chosen->joint[0]].position_sensor;
+    law_sensor_state_t *const b = &state.joint[chosen->joint[1]].position_sensor;
+    for (int64_t i = 0; i < count; i++) {
+        int32_t speed[2] = {speed_a[i], speed_b[i]};
+        a->value = a->larger = a->smaller = position_a[i];
+        b->value = b->larger = b->smaller = position_b[i];
+        (void)coupled_lower(chosen, &state, speed);
+        lowered_a[i] = speed[0];
+        lowered_b[i] = speed[1];
+    }
+}
+
+void bench_tip(const void *table, int32_t hold, const int32_t *before, const int32_t *speed, int32_t *lowered, int64_t count)
+{
+    const table_t *const live = table;
+    law_state_t state = {0};
+    law_out_t out = {0};
+    state.mode = TABLE_REDUCED;
+    for (int64_t row = 0; row < count; row++) {
+        int32_t *const own = lowered + row * live->joint_count;
+        for (int32_t i = 0; i < live->joint_count; i++) {
+            own[i] = speed[row * live->joint_count + i];
+            state.joint[i].speed_mdeg_s = before[row * live->joint_count + i];
+        }
+        if (hold != 0) {
+            tip_hold(live, &state, own, &out);
+        } else {
+            tip_scale(live, state.mode, own, &out);
+        }
     }
 }

@@ -18,6 +18,8 @@ const char *bench_source_digest(void); /* SHA-256 over the core's and bench's so
 size_t bench_table_bytes(void);
 size_t bench_state_bytes(void);
 int32_t bench_table(const uint8_t *bytes, size_t byte_count, void *table, int32_t fault[2]); /* table_result_t */
+int32_t bench_joint_count(const void *table);
+int32_t bench_coupled_count(const void *table);
 void bench_start(void *state);
 void bench_run(const void *table, void *state, const int32_t *in, int32_t *out, int64_t ticks);
 
@@ -39,6 +41,14 @@ void bench_ramp(const void *table, int32_t joint, int32_t stopping, const int32_
 /* L7d: speed and position -> flow, and the clamped speed. */
 void bench_flow(const void *table, int32_t joint, const int32_t *speed, const int32_t *position, int32_t *flow, int32_t *clamped,
                 int64_t count);
+/* L2 on the braking curve of one coupled stop: room (mdeg) -> cap (mdeg/s). */
+void bench_coupled_brake(const void *table, int32_t stop, const int32_t *room, int32_t *cap, int64_t count);
+/* L6c, and with ramped speeds L7f, for one coupled stop: positions of its two joints (both larger and smaller) and their
+ * speeds -> lowered speeds. */
+void bench_coupled(const void *table, int32_t stop, const int32_t *position_a, const int32_t *position_b, const int32_t *speed_a,
+                   const int32_t *speed_b, int32_t *lowered_a, int32_t *lowered_b, int64_t count);
+/* L6f (hold 0; `before` is not read) or L7g (hold 1) in the reduced mode. Rows of joint_count speeds. */
+void bench_tip(const void *table, int32_t hold, const int32_t *before, const int32_t *speed, int32_t *lowered, int64_t count);
 
 /* The assertion latch of core.h: 0 while none has failed. */
 int32_t bench_assert_line(void);

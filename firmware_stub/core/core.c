@@ -34,6 +34,12 @@ int32_t core_magnitude(int32_t value)
     return value < 0 ? -value : value;
 }
 
+int32_t core_with_sign(int32_t magnitude, int32_t signed_value)
+{
+    CORE_ASSERT(magnitude >= 0);
+    return signed_value < 0 ? -magnitude : magnitude;
+}
+
 int32_t core_narrow(int64_t value)
 {
     if (value > INT32_MAX) {

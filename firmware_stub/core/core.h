@@ -25,6 +25,7 @@ void core_assert_clear(void);    /* only for tests and at start-up */
 
 int32_t core_clamp(int32_t value, int32_t lower, int32_t upper);
 int32_t core_magnitude(int32_t value);              /* value must not be INT32_MIN */
+int32_t core_with_sign(int32_t magnitude, int32_t signed_value); /* -magnitude where signed_value is below 0 */
 int32_t core_narrow(int64_t value);                 /* limited to -INT32_MAX .. INT32_MAX */
 int32_t core_scale_q16(int32_t value, int32_t q16); /* value * q16 / 65536, toward zero, limited to 32 bits */
 int64_t core_floor_q16(int64_t product);            /* floor(product / 65536) */

@@ -31,8 +31,13 @@ static void ask_all(const table_t *table, const law_state_t *state, law_out_t *o
         uint32_t *flags = &out->joint[i].flags;
         const int32_t asked =
             state->state == LAW_STOPPING ? 0 : demand_speed(joint, own, state->mode, flags);
-        wanted[i] = motion_authority(motion_limit(joint, own, state->mode, asked, flags), state->authority_q16);
+        wanted[i] = motion_limit(joint, own, state->mode, asked, flags);
     }
+    coupled_step(table, state, wanted, out);
+    for (int32_t i = 0; i < table->joint_count; i++) {
+        wanted[i] = motion_authority(wanted[i], state->authority_q16);
+    }
+    tip_scale(table, state->mode, wanted, out);
     out->share_q16 = motion_share_q16(table, state, wanted);
     for (int32_t i = 0; i < table->joint_count; i++) {
         out->joint[i].wanted_mdeg_s = motion_authority(wanted[i], out->share_q16);
@@ -42,16 +47,31 @@ static void ask_all(const table_t *table, const law_state_t *state, law_out_t *o
     }
 }
 
-/* L7 and L8 for one joint. */
-static void move(const table_joint_t *joint, bool stopping, law_joint_state_t *own, law_joint_out_t *out)
+/* L7a to L7c for every joint, then what looks at several at once: L7f, L7g. The state still has the speeds of the tick before. */
+static void ramp_all(const table_t *table, const law_state_t *state, int32_t *speed_mdeg_s, law_out_t *out)
 {
-    bool braked = false;
+    const bool stopping = state->state == LAW_STOPPING;
+    for (int32_t i = 0; i < table->joint_count; i++) {
+        const table_joint_t *joint = &table->joint[i];
+        const law_joint_state_t *own = &state->joint[i];
+        const int32_t decelerate = stopping ? joint->stop_mdeg_s : joint->decelerate_mdeg_s;
+        bool braked = false;
+        const int32_t ramped = motion_ramp(joint, own, decelerate, out->joint[i].wanted_mdeg_s);
+        speed_mdeg_s[i] = motion_soft_stop(joint, own, ramped, &braked);
+        out->joint[i].flags |= braked ? (uint32_t)LAW_FLAG_BRAKED : 0u;
+    }
+    coupled_step(table, state, speed_mdeg_s, out);
+    tip_hold(table, state, speed_mdeg_s, out);
+}
+
+/* L7d, L7e and L8 for one joint. */
+static void move(const table_joint_t *joint, int32_t ramped_mdeg_s, law_joint_state_t *own, law_joint_out_t *out)
+{
     bool clamped = false;
-    const int32_t decelerate = stopping ? joint->stop_mdeg_s : joint->decelerate_mdeg_s;
-    const int32_t ramped = motion_ramp(joint, own, decelerate, out->wanted_mdeg_s);
-    int32_t speed = motion_soft_stop(joint, own, ramped, &braked);
+    int32_t speed = ramped_mdeg_s;
     const int32_t flow = motion_flow_e4(joint, own->position_sensor.value, &speed, &clamped);
-    out->flags |= (braked ? (uint32_t)LAW_FLAG_BRAKED : 0u) | (clamped ? (uint32_t)LAW_FLAG_FLOW : 0u);
+    CORE_ASSERT(core_magnitude(speed) <= core_magnitude(ramped_mdeg_s));
+    out->flags |= clamped ? (uint32_t)LAW_FLAG_FLOW : 0u;
     motion_keep(own, speed);
     own->flow_e4 = flow;
     own->drive_e4 = valve_drive_e4(joint, speed, flow);
@@ -94,14 +114,16 @@ void law_step(const table_t *table, law_state_t *state, const law_in_t *in, law_
     const law_fault_t fault = watch_step(table, state, in);
     safety_step(table, state, in->digital, &fault);
     const bool moves = safety_moves(state->state);
+    int32_t ramped[TABLE_JOINTS_MAX] = {0};
     if (moves) {
         ask_all(table, state, out);
+        ramp_all(table, state, ramped, out);
     }
     for (int32_t i = 0; i < table->joint_count; i++) {
         law_joint_state_t *own = &state->joint[i];
         law_joint_out_t *joint_out = &out->joint[i];
         if (moves) {
-            move(&table->joint[i], state->state == LAW_STOPPING, own, joint_out);
+            move(&table->joint[i], ramped[i], own, joint_out);
         } else {
             stand(own);
         }

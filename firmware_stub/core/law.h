@@ -28,7 +28,7 @@
  *   d    bad: the track's value stays; good counter = 0; bad counter rises by one, up to bad_ticks; when it is at bad_ticks
  *        the track is no longer primed (so the next count inside the window starts it anew).
  *   e    two tracks: if both are primed and |difference(value 0, value 1)| > disagreement, the disagreement counter rises by
- *        one, up to bad_ticks; else it is 0. Difference as in b.
+ *        one, up to bad_ticks; else it falls by one if it is above 0 (as in c: what comes and goes adds up). Difference as in b.
  *   f    sensor value = value of track 0. For a position with two tracks also the larger and the smaller of the two values;
  *        with one track both are the value. A sensor is ready when every track's good counter >= power_up_ticks; it is bad
  *        when a bad counter or the disagreement counter is at bad_ticks. (Readiness does not look at disagreement: powering_up may
@@ -58,8 +58,17 @@
  *   b    Not continuous: room = soft_stop[positive] - larger position for positive v, smaller position - soft_stop[negative]
  *        for negative v. If room <= 0: 0 (beyond a soft stop only motion back is allowed). Else |v| = min(|v|,
  *        brake[direction](room)).
- *   c    (Kept for coupled stops, which layout 1 does not carry.)
+ *   c    Coupled stops, machine-wide, after a and b are done for every joint, in the table's order. A coupled stop has two
+ *        joints A and B (neither continuous), weights wA and wB in thousandths (not 0), a limit and a braking curve. Position
+ *        qi of its joint i: the larger position for a positive weight, the smaller one for a negative. room = floor((limit *
+ *        1000 - wA * qA - wB * qB) / 1000), limited to 32 bits; cap = 0 if room <= 0, else brake(room). closing_i = wi * v_i if that
+ *        is above 0, else 0 (motion away is not set against motion towards). sum = closing_A + closing_B, in thousandths. If sum >
+ *        cap * 1000: factor = floor(cap * 1000 * 65536 / sum), and for each of the two joints with closing_i > 0: |v_i| =
+ *        floor(|v_i| * factor / 65536). So one constraint brakes both joints, and beyond it only motion back is allowed.
  *   d    Authority: |v| = floor(|v| * authority / 65536).
+ *   f    (Worked out between d and e.) Tip speed: in the reduced mode, if the table's tip limit is not 0: sum = the 64-bit sum
+ *        over joints of |v| * reach_mm. If sum > tip limit: factor = floor(tip limit * 65536 / sum), and for every joint
+ *        with reach_mm above 0 |v| = floor(|v| * factor / 65536).
  *   e    Share of the pump: need = -floor(-(|v| * k) / 65536), k = flow_per_speed[direction of v](p), need limited to 32 bits
  *        (0 if v is 0). Sum = the 64-bit sum over joints of need * flow_full_ml_min; supply = pump_ml_min * 10000.
  *        If sum > supply: factor = floor(supply * 65536 / sum), else 65536. |v| = floor(|v| * factor / 65536). A joint scaled to below
@@ -70,6 +79,11 @@
  *   b    w = 0: if t is not 0, the last direction is not 0 (none) and differs from the sign of t, and zero ticks < reversal_ticks: 0.
  *        Else clamp(t, -A, A).
  *   c    Soft-stop cap on the result w, not continuous: room and brake as in L6b, downward only, at once.
+ *   f    (Worked out between c and d, when a, b and c are done for every joint.) Coupled stops: L6c with w in place of v,
+ *        downward only, at once.
+ *   g    (After f, before d.) Tip speed: in the reduced mode, if the tip limit is not 0 and the sum over joints of |w| *
+ *        reach_mm is above it: every joint with reach_mm above 0 whose |w| is more than its |w of the tick before| takes that
+ *        magnitude, with the sign of w. (So while one joint slows, none gains; after a drop of mode all ramp down.)
  *   d    Flow: k as in L6e for the direction of w; flow = floor(|w| * k / 65536); if flow > flow_max[direction]: flow =
  *        flow_max[direction], |w| = min(|w|, floor(flow_max[direction] * 65536 / k)); if |w| is then 0, flow = 0.
  *   e    w is the state for the next tick. w = 0: zero ticks count up; else zero ticks = 0 and last direction = sign(w).
@@ -178,11 +192,12 @@ typedef enum { /* bits of law_in_t.digital */
 
 typedef enum { /* bits of law_joint_out_t.flags */
     LAW_FLAG_AT_LIMIT = 1,   /* L6a lowered the target speed */
-    LAW_FLAG_BRAKED = 2,     /* L6b or L7c lowered it */
+    LAW_FLAG_BRAKED = 2,     /* L6b, L6c, L7c or L7f lowered it */
     LAW_FLAG_SHARED = 4,     /* L6e lowered it */
     LAW_FLAG_HELD = 8,       /* L5a: gap too wide */
     LAW_FLAG_FLOW = 16,      /* L7d clamped the flow */
-    LAW_FLAG_MATCHED = 32    /* L10o, worked out in every state */
+    LAW_FLAG_MATCHED = 32,   /* L10o, worked out in every state */
+    LAW_FLAG_TIP = 64        /* L6f or L7g lowered it */
 } law_flag_t;
 
 typedef struct {

@@ -36,6 +36,17 @@ int32_t motion_soft_stop(const table_joint_t *joint, const law_joint_state_t *st
 int32_t motion_flow_e4(const table_joint_t *joint, int32_t position_mdeg, int32_t *speed_mdeg_s, bool *clamped);
 void motion_keep(law_joint_state_t *state, int32_t speed_mdeg_s);
 
+/* coupled.c: L6c and, with the speeds of L7, L7f */
+int32_t coupled_cap(const table_coupled_t *stop, const law_state_t *state);
+/* Speeds of the stop's two joints, lowered in place; bit n of the result: joint n of the stop was. */
+uint32_t coupled_lower(const table_coupled_t *stop, const law_state_t *state, int32_t speed_mdeg_s[2]);
+void coupled_step(const table_t *table, const law_state_t *state, int32_t *speed_mdeg_s, law_out_t *out);
+
+/* tip.c: L6f, L7g */
+int64_t tip_sum(const table_t *table, const int32_t *speed_mdeg_s);
+void tip_scale(const table_t *table, uint32_t mode, int32_t *wanted_mdeg_s, law_out_t *out);
+void tip_hold(const table_t *table, const law_state_t *state, int32_t *speed_mdeg_s, law_out_t *out);
+
 /* valve.c: L8 */
 int32_t valve_drive_e4(const table_joint_t *joint, int32_t speed_mdeg_s, int32_t flow_e4);
 

@@ -5,11 +5,6 @@ static int32_t direction_of(int32_t speed_mdeg_s)
     return speed_mdeg_s > 0 ? TABLE_POSITIVE : TABLE_NEGATIVE;
 }
 
-static int32_t with_sign_of(int32_t magnitude, int32_t signed_value)
-{
-    return signed_value < 0 ? -magnitude : magnitude;
-}
-
 int32_t motion_soft_stop(const table_joint_t *joint, const law_joint_state_t *state, int32_t speed_mdeg_s, bool *lowered) /* L6b */
 {
     *lowered = false;
@@ -27,7 +22,7 @@ int32_t motion_soft_stop(const table_joint_t *joint, const law_joint_state_t *st
     }
     *lowered = true;
     CORE_ASSERT(cap < core_magnitude(speed_mdeg_s)); /* a limit only ever lowers */
-    return with_sign_of(cap, speed_mdeg_s);
+    return core_with_sign(cap, speed_mdeg_s);
 }
 
 int32_t motion_limit(const table_joint_t *joint, const law_joint_state_t *state, uint32_t mode, int32_t wanted_mdeg_s,
@@ -37,7 +32,7 @@ int32_t motion_limit(const table_joint_t *joint, const law_joint_state_t *state,
     const int32_t cap = joint->speed_mdeg_s[mode][direction_of(wanted_mdeg_s)]; /* L6a */
     int32_t wanted = wanted_mdeg_s;
     if (core_magnitude(wanted) > cap) {
-        wanted = with_sign_of(cap, wanted);
+        wanted = core_with_sign(cap, wanted);
         *flags |= LAW_FLAG_AT_LIMIT;
     }
     bool braked = false;
@@ -52,7 +47,7 @@ int32_t motion_limit(const table_joint_t *joint, const law_joint_state_t *state,
 int32_t motion_authority(int32_t wanted_mdeg_s, int32_t factor_q16) /* L6d, and the scaling of L6e */
 {
     CORE_ASSERT(factor_q16 >= 0 && factor_q16 <= CORE_Q16);
-    return with_sign_of(core_scale_q16(core_magnitude(wanted_mdeg_s), factor_q16), wanted_mdeg_s);
+    return core_with_sign(core_scale_q16(core_magnitude(wanted_mdeg_s), factor_q16), wanted_mdeg_s);
 }
 
 int32_t motion_need_e4(const table_joint_t *joint, int32_t position_mdeg, int32_t wanted_mdeg_s) /* L6e */
@@ -133,7 +128,7 @@ int32_t motion_flow_e4(const table_joint_t *joint, int32_t position_mdeg, int32_
     }
     const int32_t fits = core_narrow((int64_t)most * CORE_Q16 / k);
     CORE_ASSERT(fits >= 0);
-    *speed_mdeg_s = with_sign_of(fits < magnitude ? fits : magnitude, *speed_mdeg_s);
+    *speed_mdeg_s = core_with_sign(fits < magnitude ? fits : magnitude, *speed_mdeg_s);
     *clamped = true;
     return *speed_mdeg_s == 0 ? 0 : most; /* no direction, no flow */
 }

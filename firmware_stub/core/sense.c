@@ -16,30 +16,38 @@ static uint16_t median_of_three(uint16_t a, uint16_t b, uint16_t c)
     return c > high ? high : c;
 }
 
-/* L3b */
-static bool is_good(const table_sensor_t *sensor, const table_track_t *track, bool wraps, uint16_t count,
-                    const law_track_state_t *state)
+/* L3b, the window. */
+static bool is_inside(const table_track_t *track, uint16_t count)
 {
-    if (count < track->count_min || count > track->count_max) {
-        return false;
-    }
-    const int32_t step = angle_difference(wraps, value_at(track, wraps, count), state->last_value);
+    return count >= track->count_min && count <= track->count_max;
+}
+
+/* L3b, the step. */
+static bool is_step_good(const table_sensor_t *sensor, bool wraps, int32_t value_now, const law_track_state_t *state)
+{
+    const int32_t step = angle_difference(wraps, value_now, state->last_value);
     return !state->primed || core_magnitude(step) <= sensor->step_max;
 }
 
-static void accept(const table_track_t *track, bool wraps, uint16_t count, law_track_state_t *state) /* L3c */
+/* L3c. In smooth motion the median is the count of the tick before, whose value is kept: the curve is not asked again. */
+static void accept(const table_track_t *track, bool wraps, uint16_t count, int32_t value_now, law_track_state_t *state)
 {
     if (!state->primed) {
         state->older[0] = count;
         state->older[1] = count;
         state->primed = true;
     }
-    const uint16_t median = median_of_three(count, state->older[0], state->older[1]);
+    const uint16_t newer = state->older[0]; /* last_value is the curve there; where the track starts anew it is `count` */
+    const uint16_t median = median_of_three(count, newer, state->older[1]);
     CORE_ASSERT(median >= track->count_min && median <= track->count_max); /* all three counts were inside */
-    state->older[1] = state->older[0];
+    if (median == count) {
+        state->value = value_now;
+    } else {
+        state->value = median == newer ? state->last_value : value_at(track, wraps, median);
+    }
+    state->older[1] = newer;
     state->older[0] = count;
-    state->last_value = value_at(track, wraps, count);
-    state->value = value_at(track, wraps, median);
+    state->last_value = value_now;
     state->bad = state->bad > 0 ? state->bad - 1 : 0; /* samples lost again and again add up */
     state->good = core_count_up(state->good);
 }
@@ -66,8 +74,9 @@ static void compare(const table_sensor_t *sensor, bool wraps, law_sensor_state_t
             state->disagreement += 1;
         }
     } else {
-        state->disagreement = 0;
+        state->disagreement -= state->disagreement > 0 ? 1 : 0; /* as with lost samples: what comes and goes adds up */
     }
+    CORE_ASSERT(state->disagreement <= (uint32_t)sensor->bad_ticks);
 }
 
 void sense_step(const table_sensor_t *sensor, bool wraps, const uint16_t *counts, law_sensor_state_t *state)
@@ -77,10 +86,13 @@ void sense_step(const table_sensor_t *sensor, bool wraps, const uint16_t *counts
         const table_track_t *track = &sensor->track[i];
         CORE_ASSERT(track->input >= 0 && track->input < TABLE_INPUTS_MAX);
         const uint16_t count = counts[track->input];
-        if (is_good(sensor, track, wraps, count, &state->track[i])) {
-            accept(track, wraps, count, &state->track[i]);
+        law_track_state_t *own = &state->track[i];
+        const bool inside = is_inside(track, count);
+        const int32_t value_now = inside ? value_at(track, wraps, count) : 0;
+        if (inside && is_step_good(sensor, wraps, value_now, own)) {
+            accept(track, wraps, count, value_now, own);
         } else {
-            refuse(sensor, &state->track[i]);
+            refuse(sensor, own);
         }
     }
     state->value = state->track[0].value;

@@ -11,7 +11,7 @@
 #include "crc.h"
 #include "table_read.h"
 
-#define TABLE_LAYOUT 1u
+#define TABLE_LAYOUT 2u
 #define TABLE_HEADER_BYTES 80u
 #define TABLE_CRC_BYTES 4u
 #define TABLE_SECTION_HEAD_BYTES 4u
@@ -25,8 +25,8 @@
 #define TABLE_WATCH_TICKS_MAX 30000 /* settle and still are added in a counter that saturates at 65535 */
 #define TABLE_ROOM_MAX_MDEG (2 * TABLE_ANGLE_MAX_MDEG)
 
-/* Section kinds; a joint's sections come in this order. Numbers above are for later layouts (coupled stops, keep-out space, load
- * holding, tip speed) and are refused today. */
+/* Section kinds; a joint's sections come in this order, the coupled stops after all joints. Numbers above are for later layouts
+ * (load holding) and are refused today. */
 enum {
     KIND_MACHINE = 1,
     KIND_JOINT = 2,
@@ -35,7 +35,8 @@ enum {
     KIND_RESPONSE = 5,
     KIND_BRAKE = 6,
     KIND_FLOW = 7,
-    KIND_VALVE = 8
+    KIND_VALVE = 8,
+    KIND_COUPLED = 9
 };
 
 /* Header fields, for table_fault_t.field with section 0xFFFF. */
@@ -54,26 +55,22 @@ enum {
     HEAD_CRC
 };
 
-#define UNSIGNED_FIELD(type, member, bytes, min, max) {(uint16_t)offsetof(type, member), (bytes), false, (min), (max)}
-#define SIGNED_FIELD(type, member, bytes, min, max) {(uint16_t)offsetof(type, member), (bytes), true, (min), (max)}
-
-#define COUNT_OF(array) (sizeof(array) / sizeof((array)[0]))
-
 static const table_field_t machine_fields[] = {
-    /*  0 */ UNSIGNED_FIELD(table_t, tick_us, 2, 1000, 20000),
-    /*  1 */ UNSIGNED_FIELD(table_t, tick_hz, 2, 50, 1000),
-    /*  2 */ UNSIGNED_FIELD(table_t, late_us, 2, 0, 20000),
-    /*  3 */ UNSIGNED_FIELD(table_t, pump_ml_min, 3, 1, 10000000),
-    /*  4 */ UNSIGNED_FIELD(table_t, power_up_ticks, 2, 3, TABLE_TICKS_MAX),
-    /*  5 */ UNSIGNED_FIELD(table_t, discrepancy_ticks, 2, 1, TABLE_TICKS_MAX),
-    /*  6 */ UNSIGNED_FIELD(table_t, reset_min_ticks, 2, 1, TABLE_TICKS_MAX),
-    /*  7 */ UNSIGNED_FIELD(table_t, reset_max_ticks, 2, 1, TABLE_TICKS_MAX),
-    /*  8 */ UNSIGNED_FIELD(table_t, load_ticks, 2, 0, TABLE_TICKS_MAX),
-    /*  9 */ UNSIGNED_FIELD(table_t, match_ticks, 2, 1, TABLE_TICKS_MAX),
-    /* 10 */ UNSIGNED_FIELD(table_t, authority_step_q16, 3, 1, CORE_Q16),
-    /* 11 */ UNSIGNED_FIELD(table_t, stop_category, 1, 0, 1),
-    /* 12 */ UNSIGNED_FIELD(table_t, stop_ticks, 2, 0, TABLE_DEADLINE_TICKS_MAX),
-    /* 13 */ UNSIGNED_FIELD(table_t, release_ticks, 2, 0, TABLE_DEADLINE_TICKS_MAX),
+    /*  0 */ TABLE_UNSIGNED_FIELD(table_t, tick_us, 2, 1000, 20000),
+    /*  1 */ TABLE_UNSIGNED_FIELD(table_t, tick_hz, 2, 50, 1000),
+    /*  2 */ TABLE_UNSIGNED_FIELD(table_t, late_us, 2, 0, 20000),
+    /*  3 */ TABLE_UNSIGNED_FIELD(table_t, pump_ml_min, 3, 1, 10000000),
+    /*  4 */ TABLE_UNSIGNED_FIELD(table_t, power_up_ticks, 2, 3, TABLE_TICKS_MAX),
+    /*  5 */ TABLE_UNSIGNED_FIELD(table_t, discrepancy_ticks, 2, 1, TABLE_TICKS_MAX),
+    /*  6 */ TABLE_UNSIGNED_FIELD(table_t, reset_min_ticks, 2, 1, TABLE_TICKS_MAX),
+    /*  7 */ TABLE_UNSIGNED_FIELD(table_t, reset_max_ticks, 2, 1, TABLE_TICKS_MAX),
+    /*  8 */ TABLE_UNSIGNED_FIELD(table_t, load_ticks, 2, 0, TABLE_TICKS_MAX),
+    /*  9 */ TABLE_UNSIGNED_FIELD(table_t, match_ticks, 2, 1, TABLE_TICKS_MAX),
+    /* 10 */ TABLE_UNSIGNED_FIELD(table_t, authority_step_q16, 3, 1, CORE_Q16),
+    /* 11 */ TABLE_UNSIGNED_FIELD(table_t, stop_category, 1, 0, 1),
+    /* 12 */ TABLE_UNSIGNED_FIELD(table_t, stop_ticks, 2, 0, TABLE_DEADLINE_TICKS_MAX),
+    /* 13 */ TABLE_UNSIGNED_FIELD(table_t, release_ticks, 2, 0, TABLE_DEADLINE_TICKS_MAX),
+    /* 14 */ TABLE_UNSIGNED_FIELD(table_t, tip_mdeg_mm_s, 4, 0, TABLE_TIP_MAX_MDEG_MM_S),
 };
 enum {
     MACHINE_TICK_HZ = 1,
@@ -85,43 +82,44 @@ enum {
 };
 
 static const table_field_t joint_fields[] = {
-    /*  0 */ UNSIGNED_FIELD(table_joint_t, control, 1, TABLE_FOLLOW, TABLE_SPEED),
-    /*  1 */ UNSIGNED_FIELD(table_joint_t, continuous, 1, 0, 1),
-    /*  2 */ SIGNED_FIELD(table_joint_t, polarity, 1, -1, 1),
-    /*  3 */ UNSIGNED_FIELD(table_joint_t, operator_sensor.step_max, 3, 1, TABLE_ROOM_MAX_MDEG),
-    /*  4 */ UNSIGNED_FIELD(table_joint_t, operator_sensor.disagreement, 3, 1, TABLE_ROOM_MAX_MDEG),
-    /*  5 */ UNSIGNED_FIELD(table_joint_t, operator_sensor.bad_ticks, 2, 1, 1000),
-    /*  6 */ UNSIGNED_FIELD(table_joint_t, position_sensor.step_max, 3, 1, TABLE_ROOM_MAX_MDEG),
-    /*  7 */ UNSIGNED_FIELD(table_joint_t, position_sensor.disagreement, 3, 1, TABLE_ROOM_MAX_MDEG),
-    /*  8 */ UNSIGNED_FIELD(table_joint_t, position_sensor.bad_ticks, 2, 1, 1000),
-    /*  9 */ UNSIGNED_FIELD(table_joint_t, filter_q16, 3, 1, CORE_Q16),
-    /* 10 */ UNSIGNED_FIELD(table_joint_t, speed_filter_q16, 3, 1, CORE_Q16),
-    /* 11 */ UNSIGNED_FIELD(table_joint_t, deadband, 3, 0, TABLE_ANGLE_MAX_MDEG),
-    /* 12 */ UNSIGNED_FIELD(table_joint_t, speed_deadband_mdeg_s, 3, 0, TABLE_SPEED_MAX_MDEG_S),
-    /* 13 */ UNSIGNED_FIELD(table_joint_t, gain_q16, 3, 0, 50 * CORE_Q16),
-    /* 14 */ UNSIGNED_FIELD(table_joint_t, feed_q16, 3, 0, CORE_Q16),
-    /* 15 */ UNSIGNED_FIELD(table_joint_t, match_window_mdeg, 3, 0, TABLE_ANGLE_MAX_MDEG),
-    /* 16 */ UNSIGNED_FIELD(table_joint_t, gap_mdeg, 3, 0, TABLE_ROOM_MAX_MDEG),
-    /* 17 */ UNSIGNED_FIELD(table_joint_t, speed_mdeg_s[TABLE_REDUCED][TABLE_POSITIVE], 3, 1, TABLE_SPEED_MAX_MDEG_S),
-    /* 18 */ UNSIGNED_FIELD(table_joint_t, speed_mdeg_s[TABLE_REDUCED][TABLE_NEGATIVE], 3, 1, TABLE_SPEED_MAX_MDEG_S),
-    /* 19 */ UNSIGNED_FIELD(table_joint_t, speed_mdeg_s[TABLE_FULL_SPEED][TABLE_POSITIVE], 3, 1, TABLE_SPEED_MAX_MDEG_S),
-    /* 20 */ UNSIGNED_FIELD(table_joint_t, speed_mdeg_s[TABLE_FULL_SPEED][TABLE_NEGATIVE], 3, 1, TABLE_SPEED_MAX_MDEG_S),
-    /* 21 */ UNSIGNED_FIELD(table_joint_t, accelerate_mdeg_s, 3, 1, TABLE_SPEED_MAX_MDEG_S),
-    /* 22 */ UNSIGNED_FIELD(table_joint_t, decelerate_mdeg_s, 3, 1, TABLE_SPEED_MAX_MDEG_S),
-    /* 23 */ UNSIGNED_FIELD(table_joint_t, stop_mdeg_s, 3, 1, TABLE_SPEED_MAX_MDEG_S),
-    /* 24 */ SIGNED_FIELD(table_joint_t, soft_stop_mdeg[TABLE_POSITIVE], 3, -TABLE_ANGLE_MAX_MDEG, TABLE_ANGLE_MAX_MDEG),
-    /* 25 */ SIGNED_FIELD(table_joint_t, soft_stop_mdeg[TABLE_NEGATIVE], 3, -TABLE_ANGLE_MAX_MDEG, TABLE_ANGLE_MAX_MDEG),
-    /* 26 */ UNSIGNED_FIELD(table_joint_t, flow_max_e4[TABLE_POSITIVE], 2, 1, TABLE_FULL_E4),
-    /* 27 */ UNSIGNED_FIELD(table_joint_t, flow_max_e4[TABLE_NEGATIVE], 2, 1, TABLE_FULL_E4),
-    /* 28 */ UNSIGNED_FIELD(table_joint_t, flow_full_ml_min, 3, 1, 1000000),
-    /* 29 */ UNSIGNED_FIELD(table_joint_t, drive_max_e4, 2, 1, TABLE_FULL_E4),
-    /* 30 */ UNSIGNED_FIELD(table_joint_t, reversal_ticks, 2, 1, 1000),
-    /* 31 */ UNSIGNED_FIELD(table_joint_t, settle_ticks, 2, 1, TABLE_WATCH_TICKS_MAX),
-    /* 32 */ UNSIGNED_FIELD(table_joint_t, still_ticks, 2, 1, TABLE_WATCH_TICKS_MAX),
-    /* 33 */ UNSIGNED_FIELD(table_joint_t, still_mdeg, 3, 0, TABLE_ANGLE_MAX_MDEG),
-    /* 34 */ UNSIGNED_FIELD(table_joint_t, stall_flow_e4, 2, 1, TABLE_FULL_E4),
-    /* 35 */ UNSIGNED_FIELD(table_joint_t, stall_ticks, 2, 1, TABLE_TICKS_MAX),
-    /* 36 */ UNSIGNED_FIELD(table_joint_t, stall_mdeg, 3, 1, TABLE_ANGLE_MAX_MDEG),
+    /*  0 */ TABLE_UNSIGNED_FIELD(table_joint_t, control, 1, TABLE_FOLLOW, TABLE_SPEED),
+    /*  1 */ TABLE_UNSIGNED_FIELD(table_joint_t, continuous, 1, 0, 1),
+    /*  2 */ TABLE_SIGNED_FIELD(table_joint_t, polarity, 1, -1, 1),
+    /*  3 */ TABLE_UNSIGNED_FIELD(table_joint_t, operator_sensor.step_max, 3, 1, TABLE_ROOM_MAX_MDEG),
+    /*  4 */ TABLE_UNSIGNED_FIELD(table_joint_t, operator_sensor.disagreement, 3, 1, TABLE_ROOM_MAX_MDEG),
+    /*  5 */ TABLE_UNSIGNED_FIELD(table_joint_t, operator_sensor.bad_ticks, 2, 1, 1000),
+    /*  6 */ TABLE_UNSIGNED_FIELD(table_joint_t, position_sensor.step_max, 3, 1, TABLE_ROOM_MAX_MDEG),
+    /*  7 */ TABLE_UNSIGNED_FIELD(table_joint_t, position_sensor.disagreement, 3, 1, TABLE_ROOM_MAX_MDEG),
+    /*  8 */ TABLE_UNSIGNED_FIELD(table_joint_t, position_sensor.bad_ticks, 2, 1, 1000),
+    /*  9 */ TABLE_UNSIGNED_FIELD(table_joint_t, filter_q16, 3, 1, CORE_Q16),
+    /* 10 */ TABLE_UNSIGNED_FIELD(table_joint_t, speed_filter_q16, 3, 1, CORE_Q16),
+    /* 11 */ TABLE_UNSIGNED_FIELD(table_joint_t, deadband, 3, 0, TABLE_ANGLE_MAX_MDEG),
+    /* 12 */ TABLE_UNSIGNED_FIELD(table_joint_t, speed_deadband_mdeg_s, 3, 0, TABLE_SPEED_MAX_MDEG_S),
+    /* 13 */ TABLE_UNSIGNED_FIELD(table_joint_t, gain_q16, 3, 0, 50 * CORE_Q16),
+    /* 14 */ TABLE_UNSIGNED_FIELD(table_joint_t, feed_q16, 3, 0, CORE_Q16),
+    /* 15 */ TABLE_UNSIGNED_FIELD(table_joint_t, match_window_mdeg, 3, 0, TABLE_ANGLE_MAX_MDEG),
+    /* 16 */ TABLE_UNSIGNED_FIELD(table_joint_t, gap_mdeg, 3, 0, TABLE_ROOM_MAX_MDEG),
+    /* 17 */ TABLE_UNSIGNED_FIELD(table_joint_t, speed_mdeg_s[TABLE_REDUCED][TABLE_POSITIVE], 3, 1, TABLE_SPEED_MAX_MDEG_S),
+    /* 18 */ TABLE_UNSIGNED_FIELD(table_joint_t, speed_mdeg_s[TABLE_REDUCED][TABLE_NEGATIVE], 3, 1, TABLE_SPEED_MAX_MDEG_S),
+    /* 19 */ TABLE_UNSIGNED_FIELD(table_joint_t, speed_mdeg_s[TABLE_FULL_SPEED][TABLE_POSITIVE], 3, 1, TABLE_SPEED_MAX_MDEG_S),
+    /* 20 */ TABLE_UNSIGNED_FIELD(table_joint_t, speed_mdeg_s[TABLE_FULL_SPEED][TABLE_NEGATIVE], 3, 1, TABLE_SPEED_MAX_MDEG_S),
+    /* 21 */ TABLE_UNSIGNED_FIELD(table_joint_t, accelerate_mdeg_s, 3, 1, TABLE_SPEED_MAX_MDEG_S),
+    /* 22 */ TABLE_UNSIGNED_FIELD(table_joint_t, decelerate_mdeg_s, 3, 1, TABLE_SPEED_MAX_MDEG_S),
+    /* 23 */ TABLE_UNSIGNED_FIELD(table_joint_t, stop_mdeg_s, 3, 1, TABLE_SPEED_MAX_MDEG_S),
+    /* 24 */ TABLE_SIGNED_FIELD(table_joint_t, soft_stop_mdeg[TABLE_POSITIVE], 3, -TABLE_ANGLE_MAX_MDEG, TABLE_ANGLE_MAX_MDEG),
+    /* 25 */ TABLE_SIGNED_FIELD(table_joint_t, soft_stop_mdeg[TABLE_NEGATIVE], 3, -TABLE_ANGLE_MAX_MDEG, TABLE_ANGLE_MAX_MDEG),
+    /* 26 */ TABLE_UNSIGNED_FIELD(table_joint_t, flow_max_e4[TABLE_POSITIVE], 2, 1, TABLE_FULL_E4),
+    /* 27 */ TABLE_UNSIGNED_FIELD(table_joint_t, flow_max_e4[TABLE_NEGATIVE], 2, 1, TABLE_FULL_E4),
+    /* 28 */ TABLE_UNSIGNED_FIELD(table_joint_t, flow_full_ml_min, 3, 1, 1000000),
+    /* 29 */ TABLE_UNSIGNED_FIELD(table_joint_t, drive_max_e4, 2, 1, TABLE_FULL_E4),
+    /* 30 */ TABLE_UNSIGNED_FIELD(table_joint_t, reversal_ticks, 2, 1, 1000),
+    /* 31 */ TABLE_UNSIGNED_FIELD(table_joint_t, settle_ticks, 2, 1, TABLE_WATCH_TICKS_MAX),
+    /* 32 */ TABLE_UNSIGNED_FIELD(table_joint_t, still_ticks, 2, 1, TABLE_WATCH_TICKS_MAX),
+    /* 33 */ TABLE_UNSIGNED_FIELD(table_joint_t, still_mdeg, 3, 0, TABLE_ANGLE_MAX_MDEG),
+    /* 34 */ TABLE_UNSIGNED_FIELD(table_joint_t, stall_flow_e4, 2, 1, TABLE_FULL_E4),
+    /* 35 */ TABLE_UNSIGNED_FIELD(table_joint_t, stall_ticks, 2, 1, TABLE_TICKS_MAX),
+    /* 36 */ TABLE_UNSIGNED_FIELD(table_joint_t, stall_mdeg, 3, 1, TABLE_ANGLE_MAX_MDEG),
+    /* 37 */ TABLE_UNSIGNED_FIELD(table_joint_t, reach_mm, 2, 0, TABLE_REACH_MAX_MM),
 };
 enum {
     JOINT_POLARITY = 2,
@@ -134,9 +132,9 @@ enum {
 };
 
 static const table_field_t track_fields[] = {
-    /* 0 */ UNSIGNED_FIELD(table_track_t, input, 1, 0, TABLE_INPUTS_MAX - 1),
-    /* 1 */ UNSIGNED_FIELD(table_track_t, count_min, 2, 1, TABLE_COUNT_MAX),
-    /* 2 */ UNSIGNED_FIELD(table_track_t, count_max, 2, 1, TABLE_COUNT_MAX),
+    /* 0 */ TABLE_UNSIGNED_FIELD(table_track_t, input, 1, 0, TABLE_INPUTS_MAX - 1),
+    /* 1 */ TABLE_UNSIGNED_FIELD(table_track_t, count_min, 2, 1, TABLE_COUNT_MAX),
+    /* 2 */ TABLE_UNSIGNED_FIELD(table_track_t, count_max, 2, 1, TABLE_COUNT_MAX),
 };
 enum { TRACK_INPUT = 0, TRACK_COUNT_MAX = 2, TRACK_CURVE = 3, TRACK_CURVE_Y = 6 };
 
@@ -153,7 +151,7 @@ static const table_curve_rule_t rule_valve = {0, TABLE_FULL_E4, 0, TABLE_FULL_E4
 
 static bool read_machine(table_reader_t *reader, table_t *table)
 {
-    if (!table_read_fields(reader, machine_fields, COUNT_OF(machine_fields), table)) {
+    if (!table_read_fields(reader, machine_fields, TABLE_COUNT_OF(machine_fields), table)) {
         return false;
     }
     if (table->tick_us * table->tick_hz != 1000000) {
@@ -179,7 +177,7 @@ static bool read_machine(table_reader_t *reader, table_t *table)
 
 static bool read_joint_settings(table_reader_t *reader, const table_t *table, table_joint_t *joint)
 {
-    if (!table_read_fields(reader, joint_fields, COUNT_OF(joint_fields), joint)) {
+    if (!table_read_fields(reader, joint_fields, TABLE_COUNT_OF(joint_fields), joint)) {
         return false;
     }
     if (joint->polarity == 0) {
@@ -214,7 +212,7 @@ static bool read_track(table_reader_t *reader, const table_curve_rule_t *rule, t
 {
     CORE_ASSERT(sensor->track_count >= 0 && sensor->track_count < 2);
     table_track_t *track = &sensor->track[sensor->track_count];
-    if (!table_read_fields(reader, track_fields, COUNT_OF(track_fields), track)) {
+    if (!table_read_fields(reader, track_fields, TABLE_COUNT_OF(track_fields), track)) {
         return false;
     }
     const uint64_t input_bit = (uint64_t)1 << (uint32_t)track->input;
@@ -299,6 +297,7 @@ static bool read_payload(table_reader_t *reader, uint8_t kind, table_t *table, t
         case KIND_BRAKE: return read_curve_pair(reader, &rule_brake, joint->brake);
         case KIND_FLOW: return read_flow(reader, joint);
         case KIND_VALVE: return read_curve_pair(reader, &rule_valve, joint->valve);
+        case KIND_COUPLED: return table_read_coupled(reader, table);
         default: return table_refuse_structure(reader, TABLE_FIELD_NONE);
     }
 }
@@ -342,7 +341,7 @@ static bool read_joint(table_reader_t *reader, uint8_t joint_index, table_t *tab
         {KIND_JOINT, false}, {KIND_OPERATOR_TRACK, true}, {KIND_POSITION_TRACK, true}, {KIND_RESPONSE, false},
         {KIND_BRAKE, false}, {KIND_FLOW, false},          {KIND_VALVE, false},
     };
-    for (size_t i = 0; i < COUNT_OF(order); i++) {
+    for (size_t i = 0; i < TABLE_COUNT_OF(order); i++) {
         if (!read_section(reader, order[i].kind, joint_index, table)) {
             return false;
         }
@@ -434,6 +433,11 @@ static bool read_table(table_reader_t *reader, size_t byte_count, table_t *table
     }
     for (int32_t joint = 0; joint < table->joint_count; joint++) {
         if (!read_joint(reader, (uint8_t)joint, table)) {
+            return false;
+        }
+    }
+    for (int32_t i = 0; i < TABLE_COUPLED_MAX && next_is(reader, KIND_COUPLED, TABLE_NO_JOINT); i++) {
+        if (!read_section(reader, KIND_COUPLED, TABLE_NO_JOINT, table)) {
             return false;
         }
     }

@@ -5,7 +5,8 @@
  * share in 1/10000 of full scale (e4), sensor counts raw, times in ticks.
  *
  * INV-TABLE-1  A live table exists only where every rule of table_parse held; a refused table leaves no part behind.
- * INV-TABLE-2  Every product that the law forms from a valid table fits 64 bits, every result 32 bits.
+ * INV-TABLE-2  Every product that the law forms from a valid table fits 64 bits, every result 32 bits (the bounds: demand.c,
+ *              coupled.c, tip.c, and table.c for the flow).
  * INV-TABLE-3  A joint that does not turn for ever is seen at both of its soft stops by every position track: outside its
  *              points a track's value is held, so a soft stop beyond them would never act.
  * INV-TABLE-4  No two tracks of the table are on one analog channel, and no window takes count 0 or 65535 for a value: a
@@ -17,10 +18,16 @@
 #include "curve.h"
 
 #define TABLE_JOINTS_MAX 16
+#define TABLE_COUPLED_MAX 8      /* coupled stops */
 #define TABLE_INPUTS_MAX 64      /* analog channels */
 #define TABLE_ANGLE_MAX_MDEG 360000
 #define TABLE_SPEED_MAX_MDEG_S 200000
 #define TABLE_FULL_E4 10000
+#define TABLE_COUPLED_WEIGHT_MAX_E3 10000
+#define TABLE_COUPLED_ROOM_MAX_MDEG 7200000 /* two joints of 360 degrees, each times the largest weight */
+#define TABLE_COUPLED_SPEED_MAX_MDEG_S 2000000
+#define TABLE_REACH_MAX_MM 65535
+#define TABLE_TIP_MAX_MDEG_MM_S 2000000000
 #define TABLE_MACHINE_ID_BYTES 16
 #define TABLE_DIGEST_BYTES 32
 
@@ -40,7 +47,7 @@ typedef struct {
     table_track_t track[2];
     int32_t step_max;     /* largest believable change in one tick, in the unit of the curve; >= 1 */
     int32_t disagreement; /* largest believable difference of two tracks; >= 1 */
-    int32_t bad_ticks;    /* 1 .. 1000, 1 s at most: so many bad ticks in a row are a fault */
+    int32_t bad_ticks;    /* 1 .. 1000, 1 s at most: so many bad ticks, less the good ones between them, are a fault */
 } table_sensor_t;
 
 typedef struct {
@@ -77,7 +84,16 @@ typedef struct {
     int32_t stall_flow_e4;                    /* with at least this flow ... */
     int32_t stall_ticks;                      /* ... for so long ... */
     int32_t stall_mdeg;                       /* ... the joint must have moved by this much, that way */
+    int32_t reach_mm;                         /* farthest that a point beyond the joint can be from its axis, times the largest
+                                                 real speed over the asked one, 0 .. 65535; 0: moves nothing that counts (L6f) */
 } table_joint_t;
+
+typedef struct { /* weight_a * qa + weight_b * qb <= 1000 * limit, as a soft stop (L6c, L7f) */
+    int32_t joint[2];     /* the first below the second; neither continuous */
+    int32_t weight_e3[2]; /* thousandths, -10000 .. 10000, not 0 */
+    int32_t limit_mdeg;   /* -7 200 000 .. 7 200 000 */
+    curve_t brake;        /* room (mdeg of the weighted sum) -> its speed (mdeg/s), first point (0, >= 0) */
+} table_coupled_t;
 
 typedef struct {
     uint8_t machine_id[TABLE_MACHINE_ID_BYTES]; /* ASCII, zero padded */
@@ -99,6 +115,9 @@ typedef struct {
     int32_t stop_category;      /* 0 or 1 */
     int32_t stop_ticks;         /* category 1: deadline of `stopping` after an emergency stop, at most 10 s */
     int32_t release_ticks;      /* deadline of `stopping` after the enabling device was let go, at most 10 s */
+    int32_t tip_mdeg_mm_s;      /* limit of L6f: sum of |speed| (mdeg/s) x reach (mm) in reduced mode; 0: none, at most 2 000 000 000 */
+    int32_t coupled_count;      /* 0 .. TABLE_COUPLED_MAX */
+    table_coupled_t coupled[TABLE_COUPLED_MAX];
     table_joint_t joint[TABLE_JOINTS_MAX];
 } table_t;
 

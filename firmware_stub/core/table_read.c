@@ -28,10 +28,9 @@ bool table_refuse_structure(table_reader_t *reader, uint16_t field)
     return table_refuse(reader, TABLE_BAD_STRUCTURE, field);
 }
 
-static int32_t read_number(const uint8_t *bytes, uint8_t byte_count, bool is_signed)
+static int64_t read_number(const uint8_t *bytes, uint8_t byte_count, bool is_signed)
 {
     CORE_ASSERT(byte_count >= 1 && byte_count <= 4);
-    CORE_ASSERT(is_signed || byte_count <= 3);
     uint32_t raw = 0;
     for (uint8_t i = 0; i < byte_count; i++) {
         raw |= (uint32_t)bytes[i] << (8u * i);
@@ -40,7 +39,7 @@ static int32_t read_number(const uint8_t *bytes, uint8_t byte_count, bool is_sig
     if (is_signed && (bytes[byte_count - 1] & 0x80u) != 0) {
         value -= (int64_t)1 << (8u * byte_count);
     }
-    return (int32_t)value;
+    return value;
 }
 
 static bool has_bytes(const table_reader_t *reader, size_t byte_count)
@@ -56,11 +55,11 @@ bool table_read_fields(table_reader_t *reader, const table_field_t *fields, size
         if (!has_bytes(reader, field->bytes)) {
             return table_refuse_structure(reader, (uint16_t)i);
         }
-        int32_t value = read_number(&reader->bytes[reader->at], field->bytes, field->is_signed);
+        const int64_t value = read_number(&reader->bytes[reader->at], field->bytes, field->is_signed);
         if (value < field->min || value > field->max) {
             return table_refuse_value(reader, (uint16_t)i);
         }
-        *(int32_t *)(void *)((uint8_t *)target + field->offset) = value;
+        *(int32_t *)(void *)((uint8_t *)target + field->offset) = (int32_t)value;
         reader->at += field->bytes;
     }
     return true;
@@ -97,7 +96,7 @@ static bool read_values(table_reader_t *reader, uint16_t field, const curve_head
         return table_refuse_structure(reader, field);
     }
     for (int32_t i = 0; i < head->count; i++) {
-        values[i] = read_number(&reader->bytes[reader->at], byte_count, true);
+        values[i] = (int32_t)read_number(&reader->bytes[reader->at], byte_count, true); /* signed: fits */
         reader->at += byte_count;
     }
     return true;

@@ -1,4 +1,4 @@
-/* Private to table.c and table_read.c: a cursor over the bytes of a table, with the first fault it met. */
+/* Private to table.c, table_coupled.c and table_read.c: a cursor over the bytes of a table, with the first fault it met. */
 #ifndef TABLE_READ_H
 #define TABLE_READ_H
 #include "table.h"
@@ -7,10 +7,14 @@
 
 typedef struct {
     uint16_t offset; /* of the int32_t in its structure */
-    uint8_t bytes;   /* 1 .. 3, little endian */
+    uint8_t bytes;   /* 1 .. 4, little endian */
     bool is_signed;
     int32_t min, max;
 } table_field_t;
+
+#define TABLE_UNSIGNED_FIELD(type, member, bytes, min, max) {(uint16_t)offsetof(type, member), (bytes), false, (min), (max)}
+#define TABLE_SIGNED_FIELD(type, member, bytes, min, max) {(uint16_t)offsetof(type, member), (bytes), true, (min), (max)}
+#define TABLE_COUNT_OF(array) (sizeof(array) / sizeof((array)[0]))
 
 typedef enum { TABLE_SHAPE_ANY, TABLE_SHAPE_MONOTONE, TABLE_SHAPE_RISING } table_shape_t;
 
@@ -42,5 +46,8 @@ bool table_read_curve(table_reader_t *reader, const table_curve_rule_t *rule, ui
 
 /* Two curves over the same x: fields 0 count, 1 widths, 2 x, 3 y of the first, 4 y of the second. */
 bool table_read_curves_sharing_x(table_reader_t *reader, const table_curve_rule_t *rule, curve_t curve[2]);
+
+/* table_coupled.c: the payload of one coupled stop (kind 9), into the next free place of the table. */
+bool table_read_coupled(table_reader_t *reader, table_t *table);
 
 #endif

@@ -113,12 +113,14 @@ def _contiguous(values: npt.ArrayLike) -> Ints:
 class LiveTable:
     """A table that the core has validated, and the stages of the law on it, for whole arrays a call.
 
-    Arrays are int32; values of one call have one shape (1-D). Units as in table.h.
+    Arrays are int32; values of one call have one shape (1-D, where nothing else is said). Units as in table.h.
     """
 
     def __init__(self, core: Core, buffer: ctypes.Array[ctypes.c_uint8]) -> None:
         self._core = core
         self.buffer = buffer
+        self.joint_count = int(core.library.bench_joint_count(buffer))
+        self.coupled_count = int(core.library.bench_coupled_count(buffer))
 
     def start(self) -> LawState:
         """State as at power-up."""
@@ -185,6 +187,51 @@ class LiveTable:
         flow, clamped = self._map("bench_flow", (joint,), (speed, position), 2)
         return flow, clamped
 
+    def _coupled_stop(self, stop: int) -> int:
+        if not 0 <= stop < self.coupled_count:
+            raise ValueError(f"coupled stop {stop} is not one of the table's {self.coupled_count}")
+        return stop
+
+    def coupled_brake(self, stop: int, room: npt.ArrayLike) -> Ints:
+        """Rule L2 on the braking curve of coupled stop `stop`: room (mdeg) to cap (mdeg/s), both of the weighted sum.
+
+        Raises:
+            ValueError: the table has no such stop.
+        """
+        return self._map("bench_coupled_brake", (self._coupled_stop(stop),), (room,), 1)[0]
+
+    def coupled(
+        self,
+        stop: int,
+        position: tuple[npt.ArrayLike, npt.ArrayLike],
+        speed: tuple[npt.ArrayLike, npt.ArrayLike],
+    ) -> tuple[Ints, Ints]:
+        """Rules L6c and L7f for coupled stop `stop`: position (mdeg), speed (mdeg/s) of its joints to lowered speed.
+
+        Raises:
+            ValueError: the table has no such stop.
+        """
+        lowered_a, lowered_b = self._map("bench_coupled", (self._coupled_stop(stop),), (*position, *speed), 2)
+        return lowered_a, lowered_b
+
+    def tip_scale(self, speed: npt.ArrayLike) -> Ints:
+        """Rule L6f in the reduced mode: speeds (n, joints), mdeg/s, to lowered speeds."""
+        return self._tip(0, speed, speed)
+
+    def tip_hold(self, before: npt.ArrayLike, speed: npt.ArrayLike) -> Ints:
+        """Rule L7g in the reduced mode: speeds of the tick before, ramped speeds (n, joints) to lowered ones."""
+        return self._tip(1, before, speed)
+
+    def _tip(self, hold: int, before: npt.ArrayLike, speed: npt.ArrayLike) -> Ints:
+        first, second = _contiguous(before), _contiguous(speed)
+        if first.shape != second.shape or second.ndim != 2 or second.shape[1] != self.joint_count:
+            raise ValueError(
+                f"speeds must have the shape (n, {self.joint_count}), not {first.shape} and {second.shape}"
+            )
+        lowered = np.empty_like(second)
+        self._core.library.bench_tip(self.buffer, hold, first, second, lowered, second.shape[0])
+        return lowered
+
 
 class Core:
     """The loaded library. `library` is the ctypes handle, for the plant's compiled loop."""
@@ -196,6 +243,7 @@ class Core:
         library.bench_state_bytes.restype = ctypes.c_size_t
         pointer, int32, int64 = ctypes.c_void_p, ctypes.c_int32, ctypes.c_int64
         library.bench_table.argtypes = [ctypes.c_char_p, ctypes.c_size_t, pointer, _INTS]
+        library.bench_joint_count.argtypes = library.bench_coupled_count.argtypes = [pointer]
         library.bench_start.argtypes = [pointer]
         library.bench_run.argtypes = [pointer, pointer, _INTS, _INTS, int64]
         stages = {
@@ -206,6 +254,9 @@ class Core:
             "limit": (2, 3),
             "ramp": (2, 3),
             "flow": (1, 4),
+            "coupled_brake": (1, 2),
+            "coupled": (1, 6),
+            "tip": (1, 3),
         }
         for name, (numbers, arrays) in stages.items():
             getattr(library, f"bench_{name}").argtypes = [pointer, *[int32] * numbers, *[_INTS] * arrays, int64]

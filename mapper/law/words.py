@@ -59,7 +59,7 @@ _WAITS_TEXT_OF_JOINT = {
 
 INPUT_BITS = {"stop_1": 1, "stop_2": 2, "enabling": 4, "reset": 8, "mode_full": 16, "key": 32}
 
-FLAGS = {"at_limit": 1, "braked": 2, "shared": 4, "held": 8, "flow_clamped": 16, "matched": 32}
+FLAGS = {"at_limit": 1, "braked": 2, "shared": 4, "held": 8, "flow_clamped": 16, "matched": 32, "tip": 64}
 
 
 def waits_text(waits: int, joint_name: str | None = None) -> str:

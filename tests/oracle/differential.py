@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import random
 from dataclasses import dataclass
 
@@ -62,6 +63,13 @@ def play(seed: int, reached: dict[str, int]) -> Sequence:
         last = oracle.step(elapsed_us, digital, counts)
         tick_row(last, expected[index])
     return Sequence(seed=seed, table=table, inputs=inputs, expected=expected)
+
+
+@functools.cache
+def played(seed: int) -> tuple[Sequence, dict[str, int]]:
+    """play() with a counter of its own, once for all who ask: (sequence, which branches it reached how often)."""
+    reached = new_counter()
+    return play(seed, reached), reached
 
 
 def first_difference(sequence: Sequence, core: Core) -> str | None:

@@ -13,13 +13,14 @@ from typing import Any
 from law_oracle import Oracle
 from oracle_words import ENABLING, MODE_FULL, RESET, STOP_1, STOP_2, Tick
 
-from mapper.table.table import FOLLOW, SPEED, Curve, JointTable, MachineTable, Sensor, Table, Track
+from mapper.table.table import FOLLOW, SPEED, CoupledStop, Curve, JointTable, MachineTable, Sensor, Table, Track
 
 Q16 = 65_536
 ANGLES = Curve(points=((0, 0), (1_000, 100_000)))
 LEVER = Curve(points=((0, -10_000), (1_000, 10_000)))
 LEVEL = Curve(points=((0, Q16), (100_000, Q16)))
 STRAIGHT = Curve(points=((0, 0), (10_000, 10_000)))
+ONE_TO_ONE = Curve(points=((0, 0), (100_000, 100_000)))
 FREE_BRAKE = Curve(points=((0, 200_000), (1_000, 200_000)))
 OPERATOR, POSITION = 0, 1  # analog inputs
 CLOSED = STOP_1 | STOP_2
@@ -69,6 +70,7 @@ def follow_joint(**changes: Any) -> JointTable:
         stall_flow_e4=10_000,
         stall_ticks=1_000,
         stall_mdeg=1,
+        reach_mm=0,
     )
     return replace(base, **changes)
 
@@ -84,7 +86,26 @@ def speed_joint(**changes: Any) -> JointTable:
     return replace(base, **changes)
 
 
-def table(*joints: JointTable, **changes: Any) -> Table:
+def second(joint: JointTable, number: int = 1) -> JointTable:
+    """The joint on channels 2 and 3, as joint 1 of a bench; or on those of joint `number`."""
+    moved = {}
+    for name, channel in (("operator", 2 * number), ("position", 2 * number + 1)):
+        sensor_of_joint: Sensor = getattr(joint, name)
+        tracks = (replace(sensor_of_joint.tracks[0], input=channel), *sensor_of_joint.tracks[1:])
+        moved[name] = replace(sensor_of_joint, tracks=tracks)
+    return replace(joint, **moved)
+
+
+def coupled(
+    limit_mdeg: int,
+    brake: Curve,
+    weights_e3: tuple[int, int] = (1_000, 1_000),
+    joints: tuple[int, int] = (0, 1),
+) -> CoupledStop:
+    return CoupledStop(joints=joints, weights_e3=weights_e3, limit_mdeg=limit_mdeg, brake=brake)
+
+
+def table(*joints: JointTable, coupled: tuple[CoupledStop, ...] = (), **changes: Any) -> Table:
     machine = MachineTable(
         tick_us=10_000,
         tick_hz=100,
@@ -100,6 +121,7 @@ def table(*joints: JointTable, **changes: Any) -> Table:
         stop_category=0,
         stop_ticks=100,
         release_ticks=100,
+        tip_mdeg_mm_s=0,
     )
     return Table(
         machine_id="by-hand",
@@ -108,6 +130,7 @@ def table(*joints: JointTable, **changes: Any) -> Table:
         profile_digest=bytes(32),
         machine=replace(machine, **changes),
         joints=joints,
+        coupled=coupled,
     )
 
 
@@ -119,9 +142,9 @@ class Bench:
     """An oracle with its inputs held until changed; channels OPERATOR and POSITION of joint 0, the next two of
     joint 1, ..."""
 
-    def __init__(self, *joints: JointTable, **changes: Any) -> None:
+    def __init__(self, *joints: JointTable, coupled: tuple[CoupledStop, ...] = (), **changes: Any) -> None:
         made.append(self)
-        self.table = table(*joints, **changes)
+        self.table = table(*joints, coupled=coupled, **changes)
         self.oracle = Oracle(self.table)
         self.rows: list[list[int]] = []
         self.ticks: list[Tick] = []

@@ -27,7 +27,7 @@ class Oracle(Motion, Safety):
     """
 
     def __init__(self, table: Table, reached: dict[str, int] | None = None) -> None:
-        super().__init__(table.machine, table.joints, new_counter() if reached is None else reached)
+        super().__init__(table, new_counter() if reached is None else reached)
         self.reached["L10s"] += 1
 
     def step(self, elapsed_us: int, digital: int, counts: Sequence[int]) -> Tick:

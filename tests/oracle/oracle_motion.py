@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from oracle_together import Together
 from oracle_words import (
     AT_LIMIT,
     BRAKED,
@@ -13,10 +14,8 @@ from oracle_words import (
     NEGATIVE,
     POSITIVE,
     Q16,
-    SHARED,
     STOPPING,
     JointState,
-    MachineState,
     SensorState,
     TrackState,
     clamp,
@@ -30,7 +29,7 @@ from oracle_words import (
 from mapper.table.table import FOLLOW
 
 
-class Motion(MachineState):
+class Motion(Together):
     # ------------------------------------------------------------------------------------------------ L3
     def sense(self, sensor: SensorState, counts: Sequence[int]) -> None:
         reached, wraps, table = self.reached, sensor.wraps, sensor.table
@@ -90,13 +89,18 @@ class Motion(MachineState):
         """L3e."""
         if not (sensor.tracks[0].primed and sensor.tracks[1].primed):
             self.reached["L3e-unprimed"] += 1
-            sensor.apart = 0
+            self.reached["L3e-unprimed-falls"] += sensor.apart > 0
+            sensor.apart, sensor.apart_run = max(0, sensor.apart - 1), 0
         elif abs(self.difference(sensor.wraps, value_0, value_1)) > sensor.table.disagreement:
             self.reached["L3e-apart"] += 1
+            sensor.apart_run += 1
+            if sensor.apart == sensor.table.bad_ticks - 1 and sensor.apart_run < sensor.table.bad_ticks:
+                self.reached["L3e-adds-up"] += 1  # no one run was long enough
             sensor.apart = min(sensor.apart + 1, sensor.table.bad_ticks)
         else:
             self.reached["L3e-agree"] += 1
-            sensor.apart = 0
+            self.reached["L3e-falls"] += sensor.apart > 0
+            sensor.apart, sensor.apart_run = max(0, sensor.apart - 1), 0
 
     # ------------------------------------------------------------------------------------------------ L4
     def demand(self, joint: JointState) -> None:
@@ -205,7 +209,7 @@ class Motion(MachineState):
         return abs(v)
 
     def _limit(self, joint: JointState, v: int) -> int:
-        """L6a to L6d."""
+        """L6a and L6b."""
         if v == 0:
             return 0
         reached, table = self.reached, joint.table
@@ -219,32 +223,14 @@ class Motion(MachineState):
             reached["L6a-left"] += 1
         if table.continuous:
             reached["L6b-continuous"] += 1
-        else:
-            magnitude = self._brake(joint, s * magnitude, "L6b")  # b
-        if magnitude:
-            reached["L6d-lowered" if self.authority < Q16 else "L6d-left"] += 1
-        return s * (magnitude * self.authority // Q16)  # d
+            return s * magnitude
+        return s * self._brake(joint, s * magnitude, "L6b")  # b
 
-    def _share(self, wanted: list[int]) -> list[int]:
-        """L6e."""
-        total = 0
-        for joint, v in zip(self.joints, wanted, strict=True):
-            if v:
-                k = joint.k[direction(v)].at(joint.position.value)
-                need = limit_32(-(-(abs(v) * k) // Q16))
-                total += need * joint.table.flow_full_ml_min
-        supply = self.machine.pump_ml_min * 10_000
-        self.share = supply * Q16 // total if total > supply else Q16
-        scaled = []
-        for joint, v in zip(self.joints, wanted, strict=True):
-            less = abs(v) * self.share // Q16
-            if less < abs(v):
-                self.reached["L6e-scaled" if less else "L6e-to-zero"] += 1
-                joint.flags |= SHARED
-            elif v:
-                self.reached["L6e-left"] += 1
-            scaled.append(sign(v) * less)
-        return scaled
+    def _scale_by_authority(self, v: int) -> int:
+        """L6d."""
+        if v:
+            self.reached["L6d-lowered" if self.authority < Q16 else "L6d-left"] += 1
+        return sign(v) * (abs(v) * self.authority // Q16)
 
     # ------------------------------------------------------------------------------------------------ L7
     def _ramp(self, joint: JointState, t: int) -> int:
@@ -280,18 +266,28 @@ class Motion(MachineState):
         """L5 to L8, in `running` and `stopping`."""
         for joint in self.joints:
             joint.flags = 0
-        wanted = [self._limit(joint, self._target_speed(joint)) for joint in self.joints]
-        for joint, v in zip(self.joints, self._share(wanted), strict=True):
-            joint.wanted = v
-            self._drive(joint, self._ramp(joint, v))
+        v = [self._limit(joint, self._target_speed(joint)) for joint in self.joints]
+        v = self.brake_coupled(v, "L6c")
+        v = [self._scale_by_authority(each) for each in v]
+        v = self.share_pump(self.limit_tip(v))
+        for joint, wanted in zip(self.joints, v, strict=True):
+            joint.wanted = wanted
+        w = [self._brake_ramped(joint, self._ramp(joint, joint.wanted)) for joint in self.joints]
+        w = self.hold_tip(self.brake_coupled(w, "L7f"))
+        for joint, speed in zip(self.joints, w, strict=True):
+            self._drive(joint, speed)
         if any(joint.drive for joint in self.joints):
             self.reached["driving"] += 1
 
+    def _brake_ramped(self, joint: JointState, w: int) -> int:
+        """L7c."""
+        if w == 0 or joint.table.continuous:
+            return w
+        return sign(w) * self._brake(joint, w, "L7c")
+
     def _drive(self, joint: JointState, w: int) -> None:
-        """L7c to L8."""
+        """L7d to L8."""
         reached, table = self.reached, joint.table
-        if w and not table.continuous:
-            w = sign(w) * self._brake(joint, w, "L7c")  # c
         flow = 0
         way, s = direction(w), sign(w)
         if w:  # d

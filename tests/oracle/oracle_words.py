@@ -9,7 +9,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from typing import NamedTuple
 
-from mapper.table.table import Curve, JointTable, MachineTable, Sensor, Track
+from mapper.table.table import CoupledStop, Curve, JointTable, Sensor, Table, Track
 
 Q16 = 65_536
 COUNTER_MAX = 65_535
@@ -18,20 +18,23 @@ POWERING_UP, STOPPED, MATCHING, RUNNING, STOPPING, EMERGENCY_STOP, FAULT = range
 (NONE, RELEASED, STOP, LATE, ASSERTION, DISCREPANCY, OPERATOR_COUNTS, OPERATOR_DISAGREEMENT, POSITION_COUNTS,
  POSITION_DISAGREEMENT, MOVED, STALLED) = range(12)  # fmt: skip
 STOP_1, STOP_2, ENABLING, RESET, MODE_FULL, KEY = (1 << bit for bit in range(6))
-AT_LIMIT, BRAKED, SHARED, HELD, FLOW, MATCHED = (1 << bit for bit in range(6))
+AT_LIMIT, BRAKED, SHARED, HELD, FLOW, MATCHED, TIP = (1 << bit for bit in range(7))
 POSITIVE, NEGATIVE = 0, 1
 REDUCED, FULL_SPEED = 0, 1
 
 _RULES = """
     L2-below L2-above L2-between L2-clamped L2w-wrapped L2w-inside
     L3b-window L3b-step L3c-good L3c-primed L3c-median L3c-forgives L3d-bad L3d-unprimed L3d-adds-up L3e-apart
-    L3e-agree L3e-unprimed L3f-spread
+    L3e-agree L3e-falls L3e-unprimed L3e-unprimed-falls L3e-adds-up L3f-spread
     L4-waits L4-ends L4a-first L4a-later L4b-first L4b-later L4b-wraps L4c-rest L4c-share
     L5a-rest L5a-gap L5a-clamped L5a-alone L5a-both L5b-zero L5b-share L5c
     L6a-lowered L6a-left L6b-beyond L6b-lowered L6b-left L6b-continuous L6d-lowered L6d-left L6e-scaled L6e-to-zero
-    L6e-left
+    L6e-left L6c-idle L6c-left L6c-beyond L6c-scaled L6c-away L6c-both L6c-again L6c-weight-negative L6c-worse-track
+    L6f-none L6f-full L6f-left L6f-scaled L6f-to-zero L6f-reachless
     L7a-up-faster L7a-up-slower L7a-up-reverse L7a-down-faster L7a-down-slower L7a-down-reverse L7b-waits L7b-starts
     L7b-rests L7c-beyond L7c-lowered L7c-left L7d-clamped L7d-left L7e-zero L7e-moving L7e-idle
+    L7f-idle L7f-left L7f-beyond L7f-scaled L7f-away L7f-both L7f-again L7f-weight-negative L7f-worse-track
+    L7g-none L7g-full L7g-left L7g-held L7g-held-at-zero L7g-slows L7g-reachless
     L8-zero L8-drive L8-drive-max
     L9-several L9a-late L9a-discrepancy L9b-operator-counts L9b-operator-disagreement L9b-position-counts
     L9b-position-disagreement L9c-reset L9c-driven L9c-quiet L9c-anchor L9c-moved L9c-renewed L9d-slack L9d-anchor
@@ -145,13 +148,14 @@ class TrackState:
 
 
 class SensorState:
-    __slots__ = ("apart", "larger", "smaller", "table", "tracks", "value", "wraps")
+    __slots__ = ("apart", "apart_run", "larger", "smaller", "table", "tracks", "value", "wraps")
 
     def __init__(self, table: Sensor, wraps: bool, reached: dict[str, int]) -> None:
         self.table = table
         self.wraps = wraps  # the position of a continuous joint
         self.tracks = [TrackState(track, reached) for track in table.tracks]
         self.apart = self.value = self.larger = self.smaller = 0
+        self.apart_run = 0  # ticks apart one after the other; no rule reads it, only `reached` does
 
     def counts_bad(self) -> bool:
         return any(track.bad >= self.table.bad_ticks for track in self.tracks)
@@ -181,13 +185,24 @@ class JointState:
         self.quiet = self.quiet_anchor = self.busy = self.busy_anchor = 0
 
 
+class CoupledLimit:
+    """A coupled stop of the table, its braking curve made ready; it remembers nothing."""
+
+    __slots__ = ("brake", "table")
+
+    def __init__(self, table: CoupledStop, reached: dict[str, int]) -> None:
+        self.table = table
+        self.brake = CurveReader(table.brake, reached)
+
+
 class MachineState:
     """What the whole machine remembers from tick to tick; `reached` may be shared by many oracles."""
 
-    def __init__(self, machine: MachineTable, joints: tuple[JointTable, ...], reached: dict[str, int]) -> None:
-        self.machine = machine
+    def __init__(self, table: Table, reached: dict[str, int]) -> None:
+        self.machine = table.machine
         self.reached = reached
-        self.joints = [JointState(joint, reached) for joint in joints]
+        self.joints = [JointState(joint, reached) for joint in table.joints]
+        self.coupled = [CoupledLimit(stop, reached) for stop in table.coupled]
         self.state, self.cause, self.cause_joint, self.mode = POWERING_UP, NONE, NO_JOINT, REDUCED
         self.permit = self.seen_released = self.both_must_open = self.edge = False
         self.differ = self.state_ticks = self.match_ticks = self.authority = 0

@@ -6,12 +6,15 @@ Only `random.Random` with a given seed decides, so a seed names its table for ev
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 from mapper.table.table import (
+    COUPLED_MAX,
     CURVE_POINTS_MAX,
     FOLLOW,
     INPUTS_MAX,
     SPEED,
+    CoupledStop,
     Curve,
     JointTable,
     MachineTable,
@@ -21,6 +24,10 @@ from mapper.table.table import (
 )
 
 ANGLE_MAX = 360_000
+WEIGHT_MAX_E3 = 10_000
+COUPLED_ROOM_MAX = COUPLED_LIMIT_MAX = 7_200_000
+COUPLED_SPEED_MAX = 2_000_000
+TIP_MAX = 2_000_000_000
 SPEED_MAX = 200_000
 Q16 = 65_536
 
@@ -143,7 +150,7 @@ def _timer(rng: random.Random, small: int, large: int = 40) -> int:
 
 def _joint(rng: random.Random, free: list[int], hz: int) -> JointTable:
     control = FOLLOW if rng.random() < 0.6 else SPEED
-    continuous = rng.random() < 0.25
+    continuous = rng.random() < 0.18
     if continuous:
         low = rng.choice((-180_000, -180_000, 0, -360_000, rng.randint(-300_000, -60_000)))
         high = min(ANGLE_MAX, low + 360_000)
@@ -194,7 +201,7 @@ def _joint(rng: random.Random, free: list[int], hz: int) -> JointTable:
         speed_reduced_mdeg_s=reduced,
         speed_full_mdeg_s=full,
         accelerate_mdeg_s=max(1, top // rng.randint(1, 30)),
-        decelerate_mdeg_s=max(1, top // rng.randint(1, rng.choice((20, 200, 500)))),
+        decelerate_mdeg_s=max(1, top // rng.randint(1, rng.choice((20, 200, 500, 2_000)))),
         stop_mdeg_s=max(1, top // rng.randint(1, rng.choice((20, 150)))),
         soft_stop_mdeg=stops,
         brake=(_brake(rng, full[0], width), _brake(rng, full[1], width)),
@@ -210,7 +217,85 @@ def _joint(rng: random.Random, free: list[int], hz: int) -> JointTable:
         stall_flow_e4=stall_flow,
         stall_ticks=stall_ticks,
         stall_mdeg=max(1, min(ANGLE_MAX, int(stall_ticks * crawl * 0.3) - 2 * grain)),
+        reach_mm=_reach(rng),
     )
+
+
+def _reach(rng: random.Random) -> int:
+    if rng.random() < 0.28:
+        return 0
+    return rng.choice((rng.randint(1, 10), rng.randint(300, 4_000), rng.randint(300, 4_000), rng.randint(1, 65_535)))
+
+
+def _tip(rng: random.Random, joints: tuple[JointTable, ...]) -> int:
+    """0, or about what the joints may do together in reduced mode, so that the limit acts now and then or always."""
+    together = sum(max(joint.speed_reduced_mdeg_s) * joint.reach_mm for joint in joints)
+    if together == 0 or rng.random() < 0.25:
+        return 0 if rng.random() < 0.6 else rng.choice((1, *(rng.randint(1, TIP_MAX) for _ in range(4))))
+    share = rng.choice((rng.uniform(0.02, 0.2), rng.uniform(0.2, 0.7), rng.uniform(0.2, 0.7), rng.uniform(0.7, 1.1)))
+    return max(1, min(TIP_MAX, int(together * share)))
+
+
+def _weight(rng: random.Random) -> int:
+    size = rng.choice((1_000, 1_000, rng.randint(300, 3_000), rng.randint(1, WEIGHT_MAX_E3)))
+    if rng.random() < 0.04:
+        size = rng.choice((1, WEIGHT_MAX_E3))
+    return size * rng.choice((1, -1))
+
+
+def _coupled_stop(rng: random.Random, joints: tuple[JointTable, ...], pair: tuple[int, int]) -> CoupledStop:
+    """Its limit lies mostly within what the two joints reach between their soft stops, so that it acts."""
+    weights = (_weight(rng), _weight(rng))
+    least = most = speed = 0
+    for index, weight in zip(pair, weights, strict=True):
+        upper, lower = joints[index].soft_stop_mdeg
+        ends = sorted((weight * lower, weight * upper))
+        least, most = least + ends[0] // 1_000, most + ends[1] // 1_000
+        speed += max(1, abs(weight) * max(joints[index].speed_full_mdeg_s) // 1_000)
+    share = rng.choice((rng.uniform(0.6, 1.0), rng.uniform(0.6, 1.0), rng.uniform(0.4, 0.8), rng.uniform(-0.1, 1.2)))
+    limit = least + int((most - least) * share)
+    if rng.random() < 0.02:
+        limit = rng.choice((COUPLED_LIMIT_MAX, -COUPLED_LIMIT_MAX))  # never in the way; always beyond
+    return CoupledStop(
+        joints=pair,
+        weights_e3=weights,
+        limit_mdeg=max(-COUPLED_LIMIT_MAX, min(COUPLED_LIMIT_MAX, limit)),
+        brake=_coupled_brake(rng, speed, most - least),
+    )
+
+
+def _coupled_brake(rng: random.Random, speed: int, width: int) -> Curve:
+    last = min(COUPLED_SPEED_MAX, max(1, speed // rng.choice((1, 2, 4, 10))))
+    shortest = 12 + last // 2_000  # a steeper curve would leave the range of a slope
+    longest = max(shortest, min(COUPLED_ROOM_MAX, width // rng.choice((1, 2, 4, 8, 40))))
+    if rng.random() < 0.02:
+        shortest = longest = COUPLED_ROOM_MAX
+    first = rng.choice((0, 0, 0, rng.randint(0, last // 4), rng.randint(0, last // 4), last))
+    return _monotone(rng, _xs(rng, 0, rng.randint(shortest, longest), rng.randint(2, 7)), first, last)
+
+
+def _twin(rng: random.Random, stop: CoupledStop, of: CoupledStop) -> CoupledStop:
+    """`stop` moved to act about where another one of the same pair does, so that the two act in one tick."""
+    moved = of.limit_mdeg + rng.choice((0, -1, -1, -1, 1)) * rng.randint(1, 2_000)
+    moved = max(-COUPLED_LIMIT_MAX, min(COUPLED_LIMIT_MAX, moved))
+    first, second = of.weights_e3
+    later = second + rng.choice((0, 1, 1, 1, 1, -1))  # comes after the other one in the table, or before it
+    weights = (first, later if 0 < abs(later) <= WEIGHT_MAX_E3 else second)
+    return replace(rng.choice((stop, of, of, of)), joints=of.joints, weights_e3=weights, limit_mdeg=moved)
+
+
+def _coupled(rng: random.Random, joints: tuple[JointTable, ...]) -> tuple[CoupledStop, ...]:
+    """None to eight coupled stops, several on one joint or one pair, in the order that the layout asks for."""
+    limited = [index for index, joint in enumerate(joints) if not joint.continuous]
+    pairs = [(a, b) for a in limited for b in limited if a < b]
+    if not pairs or rng.random() < 0.1:
+        return ()
+    stops: list[CoupledStop] = []
+    for _ in range(rng.choice((1, 1, 2, 2, 2, 3, rng.randint(1, COUPLED_MAX)))):
+        stop = _coupled_stop(rng, joints, rng.choice(pairs))
+        stops.append(_twin(rng, stop, rng.choice(stops)) if stops and rng.random() < 0.55 else stop)
+    by_key = {(*stop.joints, *stop.weights_e3, stop.limit_mdeg): stop for stop in stops}
+    return tuple(by_key[key] for key in sorted(by_key))
 
 
 def _machine(rng: random.Random, joints: tuple[JointTable, ...], hz: int) -> MachineTable:
@@ -232,14 +317,15 @@ def _machine(rng: random.Random, joints: tuple[JointTable, ...], hz: int) -> Mac
         stop_category=rng.randint(0, 1),
         stop_ticks=_deadline(rng),
         release_ticks=_deadline(rng),
+        tip_mdeg_mm_s=_tip(rng, joints),
     )
 
 
 def random_table(rng: random.Random) -> Table:
-    """A valid table of 1 to 6 joints, most of them of one or two."""
+    """A valid table of 1 to 6 joints, most of them of one to three."""
     hz = rng.choice((50, 100, 100, 200, 250, 500, 1_000))
     free = rng.sample(range(INPUTS_MAX), INPUTS_MAX)
-    count = rng.choices((1, 2, 3, 4, 5, 6), (52, 28, 12, 4, 2, 2))[0]
+    count = rng.choices((1, 2, 3, 4, 5, 6), (22, 40, 22, 9, 4, 3))[0]
     joints = tuple(_joint(rng, free, hz) for _ in range(count))
     return Table(
         machine_id="random",
@@ -248,4 +334,5 @@ def random_table(rng: random.Random) -> Table:
         profile_digest=bytes(32),
         machine=_machine(rng, joints, hz),
         joints=joints,
+        coupled=_coupled(rng, joints),
     )

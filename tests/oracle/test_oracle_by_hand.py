@@ -210,30 +210,6 @@ def test_l3d_a_step_of_exactly_the_limit_is_believed() -> None:
     assert bench.tick(position=651).joints[0].position == 55_000  # 5100 more: held
 
 
-def test_l3e_tracks_apart_by_exactly_the_limit_agree() -> None:
-    """Five counts are 500 mdeg: allowed 500 for ever; 499 is passed in the tick in which the median shows it, and
-    bad_ticks 2 makes a fault of it one tick later."""
-    for disagreement, states in ((500, [STOPPED] * 4), (499, [STOPPED, STOPPED, FAULT, FAULT])):
-        bench = Bench(follow_joint(position=two_tracks(disagreement)))
-        for _ in range(3):
-            bench.tick()
-        bench.counts[5] = 505
-
-        assert [bench.tick().state for _ in range(4)] == states
-
-
-@pytest.mark.parametrize(("disagreement", "state"), [(360, STOPPED), (359, FAULT)])
-def test_l3e_two_tracks_of_a_continuous_joint_differ_the_short_way(disagreement: int, state: int) -> None:
-    """Counts 1 and 1000 are -180000 and 179640: 359640 apart the long way, 360 the short way."""
-    turn = Curve(points=((1, -180_000), (1_000, 179_640)))
-    tracks = tuple(Track(input=analog, count_min=1, count_max=1_000, curve=turn) for analog in (1, 5))
-    position = Sensor(tracks=tracks, step_max=100_000, disagreement=disagreement, bad_ticks=2)
-    bench = Bench(follow_joint(continuous=True, position=position))
-    bench.counts[1], bench.counts[5] = 1, 1_000
-
-    assert [bench.tick().state for _ in range(4)][-1] == state
-
-
 def test_l3f_soft_stops_use_the_worse_track() -> None:
     """Tracks at 50000 and 50900, upper soft stop 51000, brake one to one: room is 100, so 100 mdeg/s; downward the
     lower track counts: room 50000 - 49000 = 1000."""

@@ -8,11 +8,12 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from differential import Sequence, play
+from differential import Sequence, played
 from oracle_words import (
     EMERGENCY_STOP,
     ENABLING,
     FAULT,
+    FULL_SPEED,
     KEY,
     LATE,
     MATCHED,
@@ -20,6 +21,7 @@ from oracle_words import (
     NONE,
     POWERING_UP,
     Q16,
+    REDUCED,
     RELEASED,
     RUNNING,
     STOP,
@@ -27,7 +29,7 @@ from oracle_words import (
     STOP_2,
     STOPPED,
     STOPPING,
-    new_counter,
+    TIP,
 )
 
 SEEDS = range(9_000_000, 9_000_080)
@@ -44,7 +46,7 @@ WAYS_ON = {
 
 @pytest.fixture(scope="module")
 def sequences() -> list[Sequence]:
-    return [play(seed, new_counter()) for seed in SEEDS]
+    return [played(seed)[0] for seed in SEEDS]
 
 
 def joints(sequence: Sequence) -> Iterator[tuple[object, dict[str, np.ndarray]]]:
@@ -124,6 +126,71 @@ def test_no_drive_into_a_soft_stop(sequences: list[Sequence]) -> None:
 
             assert not (joint["speed"][joint["position"] >= upper] > 0).any()
             assert not (joint["speed"][joint["position"] <= lower] < 0).any()
+
+
+def columns(sequence: Sequence, name: str) -> np.ndarray:
+    """One value of every joint: (ticks, joints)."""
+    return np.stack([joint[name] for _, joint in joints(sequence)], axis=1)
+
+
+def test_no_joint_closes_a_coupled_stop_faster_than_its_braking_curve_allows(sequences: list[Sequence]) -> None:
+    """The trace shows the first track only; the worse one leaves less room, and a braking curve never falls, so that
+    what this room allows is at least what the rule allowed, read from the curve in floats."""
+    beyond = braked = 0
+    for sequence in sequences:
+        position, speed, target = (columns(sequence, name) for name in ("position", "speed", "wanted"))
+        for stop in sequence.table.coupled:
+            indices, weights = list(stop.joints), np.array(stop.weights_e3)
+            room = stop.limit_mdeg - position[:, indices] @ weights / 1_000
+            curve = np.interp(room, [x for x, _ in stop.brake.points], [y for _, y in stop.brake.points])
+            allowed = np.where(room <= 0, 0, curve)
+            wanted = np.maximum(target[:, indices] * weights, 0).sum(axis=1) / 1_000
+            moved = np.maximum(speed[:, indices] * weights, 0).sum(axis=1) / 1_000
+
+            assert (wanted <= allowed + 1e-6).all()
+            assert (moved <= allowed + 1e-6).all()
+            beyond += int((room <= 0).sum())
+            braked += int((wanted > 0.99 * allowed)[wanted > 0].sum())
+    assert beyond > 500
+    assert braked > 500
+
+
+def test_tip_keeps_its_limit_in_reduced_mode_or_nothing_gains(sequences: list[Sequence]) -> None:
+    """What is wanted is always within the limit; what is moved is too, or no joint that counts gains in that tick."""
+    within = above = 0
+    for sequence in sequences:
+        limit = sequence.table.machine.tip_mdeg_mm_s
+        reach = np.array([table.reach_mm for table, _ in joints(sequence)], dtype=np.int64)
+        reduced, flags = sequence.expected[:, 3] == REDUCED, columns(sequence, "flags")
+        assert not (flags[~reduced] & TIP).any()
+        assert not (flags[:, reach == 0] & TIP).any()
+        if limit == 0:
+            assert not (flags & TIP).any()
+            continue
+        speed = np.abs(columns(sequence, "speed"))
+        gained = np.diff(speed, axis=0, prepend=0)[:, reach > 0] > 0
+        over = reduced & (speed @ reach > limit)
+
+        assert (np.abs(columns(sequence, "wanted")) @ reach <= limit)[reduced].all()
+        assert not gained[over].any()
+        above += int(over.sum())
+        within += int((reduced & (speed @ reach > 0) & ~over).sum())
+    assert within > 500
+    assert above > 15
+
+
+def test_full_mode_is_left_in_motion_and_never_entered(sequences: list[Sequence]) -> None:
+    """Without this the runs would not show what a drop of the mode does to joints that move."""
+    drops = 0
+    for sequence in sequences:
+        moves = columns(sequence, "speed").any(axis=1)
+        mode, state = sequence.expected[:, 3], sequence.expected[:, 0]
+        live = np.isin(state, (RUNNING, STOPPING))
+        both = live[1:] & live[:-1]
+
+        assert not (both & (mode[1:] == FULL_SPEED) & (mode[:-1] == REDUCED)).any()
+        drops += int((both & moves[:-1] & (mode[1:] == REDUCED) & (mode[:-1] == FULL_SPEED)).sum())
+    assert drops > 10
 
 
 def test_pump_is_never_asked_for_more_than_it_gives(sequences: list[Sequence]) -> None:

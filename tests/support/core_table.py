@@ -14,11 +14,11 @@ import tempfile
 from pathlib import Path
 
 from mapper.law.core import RESULTS
-from mapper.table.table import Curve, JointTable, MachineTable, Sensor, Table, Track
+from mapper.table.table import CoupledStop, Curve, JointTable, MachineTable, Sensor, Table, Track
 
 _ROOT = Path(__file__).resolve().parents[2]
 _CORE = _ROOT / "firmware_stub" / "core"
-_SOURCES = ("table.c", "table_read.c", "crc.c", "curve.c", "core.c")
+_SOURCES = ("table.c", "table_read.c", "table_coupled.c", "crc.c", "curve.c", "core.c")
 
 _I32 = ctypes.c_int32
 
@@ -62,8 +62,12 @@ class _Joint(ctypes.Structure):
         *_whole("flow_full_ml_min"),
         ("valve", _Curve * 2),
         *_whole("drive_max_e4", "reversal_ticks", "settle_ticks", "still_ticks", "still_mdeg"),
-        *_whole("stall_flow_e4", "stall_ticks", "stall_mdeg"),
+        *_whole("stall_flow_e4", "stall_ticks", "stall_mdeg", "reach_mm"),
     ]
+
+
+class _Coupled(ctypes.Structure):
+    _fields_ = [("joint", _I32 * 2), ("weight_e3", _I32 * 2), *_whole("limit_mdeg"), ("brake", _Curve)]
 
 
 class CTable(ctypes.Structure):
@@ -76,7 +80,8 @@ class CTable(ctypes.Structure):
         ("profile_digest", ctypes.c_uint8 * 32),
         *_whole("joint_count", "tick_us", "tick_hz", "late_us", "pump_ml_min", "power_up_ticks", "discrepancy_ticks"),
         *_whole("reset_min_ticks", "reset_max_ticks", "load_ticks", "match_ticks", "authority_step_q16"),
-        *_whole("stop_category", "stop_ticks", "release_ticks"),
+        *_whole("stop_category", "stop_ticks", "release_ticks", "tip_mdeg_mm_s", "coupled_count"),
+        ("coupled", _Coupled * 8),
         ("joint", _Joint * 16),
     ]
 
@@ -159,6 +164,15 @@ def _joint(joint: _Joint) -> JointTable:
     )
 
 
+def _coupled(stop: _Coupled) -> CoupledStop:
+    return CoupledStop(
+        joints=tuple(stop.joint),
+        weights_e3=tuple(stop.weight_e3),
+        limit_mdeg=stop.limit_mdeg,
+        brake=_curve(stop.brake),
+    )
+
+
 def as_table(table: CTable) -> Table:
     """The live table as the Python dataclass, for comparison."""
     machine = MachineTable(**{name: getattr(table, name) for name in MachineTable.__dataclass_fields__})
@@ -169,4 +183,5 @@ def as_table(table: CTable) -> Table:
         profile_digest=bytes(table.profile_digest),
         machine=machine,
         joints=tuple(_joint(joint) for joint in table.joint[: table.joint_count]),
+        coupled=tuple(_coupled(stop) for stop in table.coupled[: table.coupled_count]),
     )

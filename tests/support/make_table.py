@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import random
 
-from mapper.table.table import FOLLOW, SPEED, Curve, JointTable, MachineTable, Sensor, Table, Track
+from mapper.table.table import (
+    COUPLED_MAX,
+    FOLLOW,
+    SPEED,
+    CoupledStop,
+    Curve,
+    JointTable,
+    MachineTable,
+    Sensor,
+    Table,
+    Track,
+)
 
 TICK_RATES = (50, 64, 80, 100, 125, 160, 200, 250, 320, 400, 500, 625, 800, 1000)
 """Ticks a second that have a whole number of microseconds."""
@@ -126,7 +137,34 @@ def random_joint(rng: random.Random, inputs: list[int], tick_hz: int) -> JointTa
         stall_flow_e4=rng.randint(1, 10_000),
         stall_ticks=rng.randint(1, TICKS_MAX),
         stall_mdeg=rng.randint(1, 360_000),
+        reach_mm=rng.choice((0, rng.randint(1, 5_000), rng.randint(1, 65_535))),
     )
+
+
+def _weight(rng: random.Random) -> int:
+    return rng.choice((1, -1)) * rng.choice((1_000, rng.randint(1, 10_000)))
+
+
+def random_coupled(rng: random.Random, joints: tuple[JointTable, ...]) -> tuple[CoupledStop, ...]:
+    """Valid coupled stops of these joints, in their order; none where fewer than two of the joints have stops."""
+    limited = [index for index, joint in enumerate(joints) if not joint.continuous]
+    if len(limited) < 2:
+        return ()
+    stops = {}
+    for _ in range(rng.randint(0, COUPLED_MAX)):
+        a, b = sorted(rng.sample(limited, 2))
+        weights = (_weight(rng), _weight(rng))
+        farthest = rng.choice((720_000, 7_200_000))
+        brake = _curve(
+            rng,
+            (0, rng.randint(10_000, farthest)),
+            (0, rng.choice((200_000, 2_000_000))),
+            order="rising",
+            first_x_zero=True,
+        )
+        limit = rng.randint(-farthest, farthest)
+        stops[(a, b, *weights, limit)] = CoupledStop(joints=(a, b), weights_e3=weights, limit_mdeg=limit, brake=brake)
+    return tuple(stops[key] for key in sorted(stops))
 
 
 def random_table(rng: random.Random, joint_count: int | None = None) -> Table:
@@ -150,7 +188,9 @@ def random_table(rng: random.Random, joint_count: int | None = None) -> Table:
         stop_category=rng.randint(0, 1),
         stop_ticks=rng.randint(0, 10 * tick_hz),  # at most 10 s
         release_ticks=rng.randint(0, 10 * tick_hz),
+        tip_mdeg_mm_s=rng.choice((0, rng.randint(1, 100_000_000), rng.randint(1, 2_000_000_000))),
     )
+    joints = tuple(random_joint(rng, inputs, tick_hz) for _ in range(joint_count or rng.randint(1, 16)))
     length = rng.randint(1, 16)
     return Table(
         machine_id="".join(chr(rng.randint(33, 126)) for _ in range(length)),
@@ -158,5 +198,6 @@ def random_table(rng: random.Random, joint_count: int | None = None) -> Table:
         tool_version=(rng.randint(0, 255), rng.randint(0, 255), rng.randint(0, 255)),
         profile_digest=rng.randbytes(32),
         machine=machine,
-        joints=tuple(random_joint(rng, inputs, tick_hz) for _ in range(joint_count or rng.randint(1, 16))),
+        joints=joints,
+        coupled=random_coupled(rng, joints),
     )
