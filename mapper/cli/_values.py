@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -26,6 +27,7 @@ def value_lines(table: Table, names: tuple[str, ...]) -> list[str]:
     ]
     lines = _machine_lines(table)
     lines += ["", "motion:", *_columns([_MOTION, *(_motion(*head, machine) for head in heads)])]
+    lines += _coupled_lines(table, names)
     sensors = [row for head in heads for row in _sensor_rows(*head, machine)]
     lines += [
         "",
@@ -61,8 +63,42 @@ def _machine_lines(table: Table) -> list[str]:
         f"start: sensors good for {_ms(machine.power_up_ticks, machine)}; pump loaded for "
         f"{_ms(machine.load_ticks, machine)}; matched for {_ms(machine.match_ticks, machine)}; authority from 0 to all "
         f"in {_ms(ramp, machine)}",
+        _tip_line(table),
         f"tick {machine.tick_us / 1000:g} ms, late by more than {machine.late_us / 1000:g} ms is a fault; "
         f"pump {machine.pump_ml_min / 1000:g} l/min",
+    ]
+
+
+def _tip_line(table: Table) -> str:
+    limit = table.machine.tip_mdeg_mm_s
+    if limit == 0:
+        return "reduced mode: no limit of tip speed, since the table knows no reach"
+    mm_s = limit * math.pi / 180_000
+    return f"reduced mode: every joint's speed times its reach, added up, at most {limit} mdeg/s mm ({mm_s:.1f} mm/s)"
+
+
+_COUPLED: Row = ("coupled stop", "of the sum", "stays at or below")
+
+
+def _coupled_lines(table: Table, names: tuple[str, ...]) -> list[str]:
+    """Nothing where there is none. The table has every one as an upper stop: lower ones with their signs turned."""
+    if not table.coupled:
+        return []
+    rows = [
+        (
+            f"{number}",
+            " ".join(
+                f"{weight / 1000:+g} x {names[joint] if joint < len(names) else f'joint {joint}'}"
+                for weight, joint in zip(stop.weights_e3, stop.joints, strict=True)
+            ),
+            f"{_degrees(stop.limit_mdeg)} deg",
+        )
+        for number, stop in enumerate(table.coupled)
+    ]
+    return [
+        "",
+        "coupled stops (a lower stop is an upper one of the sum with its signs turned):",
+        *_columns([_COUPLED, *rows]),
     ]
 
 
@@ -73,6 +109,7 @@ _MOTION: Row = (
     "soft stops deg",
     "full deg/s",
     "reduced deg/s",
+    "reach mm",
     "acc/dec/stop deg/s2",
     "valve % drive",
     "zero at reversal",
@@ -94,6 +131,7 @@ def _motion(number: str, name: str, joint: JointTable, machine: MachineTable) ->
         stops,
         f"+{_degrees(full[0])} -{_degrees(full[1])}",
         f"+{_degrees(reduced[0])} -{_degrees(reduced[1])}",
+        f"{joint.reach_mm}",
         f"{joint.accelerate_mdeg_s * hz / 1000:g}/{joint.decelerate_mdeg_s * hz / 1000:g}/"
         f"{joint.stop_mdeg_s * hz / 1000:g}",
         f"{jumps} to {joint.drive_max_e4 / 100:g}" + (" reversed" if joint.polarity < 0 else ""),

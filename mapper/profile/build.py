@@ -9,6 +9,7 @@ from typing import Any
 from mapper.profile.profile import (
     Body,
     Controller,
+    CoupledStop,
     CylinderDrive,
     Drive,
     ElectricDrive,
@@ -17,6 +18,7 @@ from mapper.profile.profile import (
     Holding,
     Hoses,
     Joint,
+    KeepOut,
     Limits,
     Load,
     MotorDrive,
@@ -25,6 +27,7 @@ from mapper.profile.profile import (
     Range,
     Sensor,
     Start,
+    StopPair,
     Supply,
     Tolerances,
     Track,
@@ -74,6 +77,11 @@ def build(values: Values, *, file_name: str, digest: bytes) -> Profile:
             Waiver(limit=waiver["limit"], joint=waiver.get("joint"), reason=waiver["reason"])
             for waiver in values.get("waivers", ())
         ),
+        coupled_stops=tuple(_coupled_stop(stop, tuple(values["joints"])) for stop in values.get("coupled_stops", ())),
+        keep_out=tuple(
+            KeepOut(name=box["name"], lower_m=_corner(box["from"]), upper_m=_corner(box["to"]))
+            for box in values.get("keep_out", ())
+        ),
         **_given(machine, tilt="tilt_deg"),
     )
 
@@ -88,8 +96,28 @@ def _load(name: str, load: Values) -> Load:
         name=name,
         mass_kg=load["mass"],
         centre_m=load["centre"],
-        **_given(load, offset="offset_m", gyration="gyration_m"),
+        **_given(load, offset="offset_m", gyration="gyration_m", radius="radius_m"),
     )
+
+
+def _coupled_stop(stop: Values, order: tuple[str, ...]) -> CoupledStop:
+    """order: of the profile's joints, which the two take whatever the order in the file."""
+    first, second = sorted(stop["sum"], key=order.index)
+    lower, upper = (
+        None if pair is None else StopPair(soft_deg=pair["soft"], hard_deg=pair["hard"])
+        for pair in (stop.get("lower"), stop.get("upper"))
+    )
+    return CoupledStop(
+        name=stop["name"],
+        joints=(first, second),
+        weights=(stop["sum"][first], stop["sum"][second]),
+        lower=lower,
+        upper=upper,
+    )
+
+
+def _corner(corner: Values) -> tuple[Fraction, Fraction, Fraction]:
+    return corner["x"], corner["y"], corner["z"]
 
 
 def _supply(supply: Values) -> Supply:
@@ -156,7 +184,7 @@ def _body(body: Values) -> Body:
         mass_kg=body["mass"],
         centre_m=body["centre"],
         length_m=body["length"],
-        **_given(body, rise="rise_m", gyration="gyration_m"),
+        **_given(body, rise="rise_m", gyration="gyration_m", radius="radius_m"),
     )
 
 

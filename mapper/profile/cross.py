@@ -10,7 +10,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from mapper.profile.cross_coupled import check_coupled_stops
 from mapper.profile.cross_joint import check_joint
+from mapper.profile.cross_room import check_keep_out, check_radii
 from mapper.profile.messages import Report, item_text, listing, nearest
 from mapper.profile.order import in_order
 from mapper.profile.positions import Path
@@ -36,6 +38,9 @@ def check_between_items(data: Mapping[str, Any], values: object, report: Report)
     _check_marks(view, report)
     for name in view.names("joints"):
         check_joint(view, ("joints", name), report)
+    check_coupled_stops(view, report)
+    check_keep_out(view, report)
+    check_radii(view, report)
     _check_waivers(view, report)
 
 

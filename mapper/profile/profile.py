@@ -180,6 +180,7 @@ class Body:
     length_m: Fraction
     rise_m: Fraction = Fraction(0)  # the next pivot lies so far above the line of `length_m`, at joint angle 0
     gyration_m: Fraction = Fraction(0)  # radius of gyration about its own centre; 0: a lumped mass
+    radius_m: Fraction | None = None  # everything of it lies within this of the straight line to the next pivot
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -284,6 +285,37 @@ class Load:
     centre_m: Fraction  # from the pivot of the last pitch joint
     offset_m: Fraction = Fraction(0)  # of its centre from the roll axis
     gyration_m: Fraction = Fraction(0)  # radius of gyration about its own centre
+    radius_m: Fraction | None = None  # of a ball about its centre that holds all of it, the gripper too
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopPair:
+    """Where the law stops and where steel does, of a weighted sum of two joint angles."""
+
+    soft_deg: Fraction
+    hard_deg: Fraction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoupledStop:
+    """weights[0] * joint 0 + weights[1] * joint 1 stays between lower and upper; None: no stop on that side."""
+
+    name: str
+    joints: tuple[str, str]  # names, in the profile's order of joints
+    weights: tuple[Fraction, Fraction]  # thousandths are kept, none is 0, magnitude at most 10
+    lower: StopPair | None
+    upper: StopPair | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeepOut:
+    """A box, fixed to the base, that no part of arm or load may enter: x forward at swing angle 0, y to the left, z up;
+    the origin is the pivot of the first joint.
+    """
+
+    name: str
+    lower_m: tuple[Fraction, Fraction, Fraction]
+    upper_m: tuple[Fraction, Fraction, Fraction]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -308,3 +340,5 @@ class Profile:
     joints: tuple[Joint, ...]
     waivers: tuple[Waiver, ...]
     tilt_deg: Fraction = Fraction(0)  # steepest ground that the machine works on, any direction
+    coupled_stops: tuple[CoupledStop, ...] = ()
+    keep_out: tuple[KeepOut, ...] = ()

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 _ERRORS_MAX = 2000
 _UNKNOWN_MAX = 100
+_HEADED_ARRAYS = ("tracks", "waivers", "coupled_stops", "keep_out")
 
 
 def check_structure(data: Mapping[str, Any], report: Report) -> None:
@@ -74,7 +75,7 @@ def _table_name(path: Path) -> str:
     if not names:
         return "the file"
     if isinstance(path[-1], int):
-        return f"[[{header}]]" if names[-1] in ("tracks", "waivers") else f"each item of {names[-1]}"
+        return f"[[{header}]]" if names[-1] in _HEADED_ARRAYS else f"each item of {names[-1]}"
     return f"[{header}]"
 
 
@@ -213,7 +214,7 @@ def _out_of_range(node: layout.Node, value: layout.Data, path: Path, report: Rep
 def _wrong_count(node: layout.Node, value: layout.Data, path: Path, report: Report) -> None:
     count = len(value)
     low, high = (node.get(a, node.get(b)) for a, b in (("minItems", "minProperties"), ("maxItems", "maxProperties")))
-    allowed = f"{path[-1]} has {low or 0} to {high} of them"
+    allowed = f"{path[-1]} has {high if low == high else f'{low or 0} to {high}'} of them"
     remedy = "add what is missing" if low is not None and count < low else "remove what is too many"
     report.at(path, key=True, found=f"{count} item{'' if count == 1 else 's'}", allowed=allowed, remedy=remedy)
 

@@ -3,10 +3,11 @@
 from mapper.table.compile import CompileError, compile_table
 from mapper.table.decode import DecodeError, decode_table, table_digest
 from mapper.table.encode import EncodeError, encode_table
-from mapper.table.table import Curve, JointTable, MachineTable, Sensor, Table, Track
+from mapper.table.table import CoupledStop, Curve, JointTable, MachineTable, Sensor, Table, Track
 
 __all__ = [
     "CompileError",
+    "CoupledStop",
     "Curve",
     "DecodeError",
     "EncodeError",

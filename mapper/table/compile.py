@@ -8,25 +8,29 @@ looks at both corners. Geometry needs roots and sines: see `exact` for how two P
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import functools
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
 from mapper import __version__
 from mapper.errors import MapperError
-from mapper.machine.model import NEGATIVE, POSITIVE, joint_gain_spread
-from mapper.profile.profile import Follow, Joint, OperatorInput, Profile, Sensor, TwoWay
+from mapper.machine.model import NEGATIVE, POSITIVE
+from mapper.profile.profile import CoupledStop, Follow, Joint, OperatorInput, Profile, Sensor, TwoWay
+from mapper.table.compile_brake import brake_curves, coupled_brake
 from mapper.table.compile_drive import (
     CurveError,
-    brake_curve,
     flow_curves,
     flow_full_ml_min,
     flow_max_e4,
     valve_curve,
 )
+from mapper.table.compile_tip import TipError, TipLimit, tip_limit
 from mapper.table.encode import EncodeError, encode_table
 from mapper.table.exact import exponential, nearest, pi, toward_zero
 from mapper.table.table import FOLLOW, FULL_E4, Q16, SPEED, Curve, JointTable, MachineTable, Pair, Table
+from mapper.table.table import CoupledStop as CoupledTable
 from mapper.table.table import Sensor as SensorTable
 from mapper.table.table import Track as TrackTable
 
@@ -66,19 +70,44 @@ def compile_table(profile: Profile) -> Table:
     """
     tick_us = _tick_us(profile)
     tick_s = Fraction(tick_us, _MICRO)
+    joints = tuple(_joint_table(_alone(profile, joint), joint.name, tick_s) for joint in profile.joints)
+    tip = _tip(profile)
     table = Table(
         machine_id=profile.machine_id,
         revision=profile.revision,
         tool_version=_tool_version(__version__),
         profile_digest=profile.digest,
-        machine=_machine(profile, tick_us),
-        joints=tuple(_JointCompiler(profile, joint, tick_s).table() for joint in profile.joints),
+        machine=_machine(profile, tick_us, tip.tip_mdeg_mm_s),
+        joints=tuple(replace(joint, reach_mm=reach) for joint, reach in zip(joints, tip.reach_mm, strict=True)),
+        coupled=tuple(row for _, row in _coupled(profile)),
     )
     try:
         encode_table(table)
     except EncodeError as error:
         raise _in_words_of_profile(profile, error) from error
     return table
+
+
+def _alone(profile: Profile, joint: Joint) -> Profile:
+    """What the joint's own table is made of: the machine, the joint, and the coupled stops that it has a part in."""
+    stops = tuple(stop for stop in profile.coupled_stops if joint.name in stop.joints)
+    names = {joint.name, *(name for stop in stops for name in stop.joints)}
+    return replace(
+        profile,
+        joints=tuple(one for one in profile.joints if one.name in names),
+        coupled_stops=stops,
+        keep_out=(),
+        waivers=(),
+        digest=b"",
+        file_name="",
+    )
+
+
+@functools.lru_cache(maxsize=64)  # a search changes one joint at a time, and braking curves take most of the time
+def _joint_table(profile: Profile, name: str, tick_s: Fraction) -> JointTable:
+    """profile: of `_alone`, so that nothing else of it can count."""
+    joint = next(one for one in profile.joints if one.name == name)
+    return _JointCompiler(profile, joint, tick_s).table()
 
 
 def _tool_version(version: str) -> tuple[int, int, int]:
@@ -92,6 +121,9 @@ def _in_words_of_profile(profile: Profile, error: EncodeError) -> CompileError:
     if error.path.startswith("joints["):
         index, _, item = error.path.removeprefix("joints[").partition("].")
         joint = profile.joints[int(index)].name
+    elif error.path.startswith("coupled["):
+        index, _, rest = error.path.removeprefix("coupled[").partition("]")
+        item = _coupled(profile)[int(index)][0] + rest
     return CompileError(
         joint, item, f"compiles to {error.value}, which the table does not hold", f"allowed: {error.allowed}"
     )
@@ -109,7 +141,35 @@ def _tick_us(profile: Profile) -> int:
     return int(micros)
 
 
-def _machine(profile: Profile, tick_us: int) -> MachineTable:
+def _tip(profile: Profile) -> TipLimit:
+    try:
+        return tip_limit(profile)
+    except TipError as error:
+        raise CompileError(error.joint, error.item, error.found, error.remedy) from error
+
+
+def _coupled(profile: Profile) -> tuple[tuple[str, CoupledTable], ...]:
+    """One row for each lower and each upper stop, in the table's order, after the item that it is made of."""
+    rows = [row for stop in profile.coupled_stops for row in _coupled_rows(profile, stop)]
+    return tuple(sorted(rows, key=lambda row: (row[1].joints, row[1].weights_e3, row[1].limit_mdeg)))
+
+
+def _coupled_rows(profile: Profile, stop: CoupledStop) -> Iterator[tuple[str, CoupledTable]]:
+    """An upper stop as it is, a lower one with every sign turned round; the limit inward."""
+    names = [joint.name for joint in profile.joints]
+    first, second = (names.index(name) for name in stop.joints)
+    for pair, sign, upper in ((stop.upper, 1, True), (stop.lower, -1, False)):
+        if pair is not None:
+            row = CoupledTable(
+                joints=(first, second),
+                weights_e3=(int(sign * stop.weights[0] * 1000), int(sign * stop.weights[1] * 1000)),
+                limit_mdeg=(sign * pair.soft_deg * _MDEG).__floor__(),
+                brake=coupled_brake(profile, stop, upper),
+            )
+            yield f"coupled_stops.{stop.name}.{'upper' if upper else 'lower'}", row
+
+
+def _machine(profile: Profile, tick_us: int, tip_mdeg_mm_s: int) -> MachineTable:
     tick_s = Fraction(tick_us, _MICRO)
     stop, start = profile.emergency_stop, profile.start
     relay_s = stop.delayed_off_relay_s
@@ -137,6 +197,7 @@ def _machine(profile: Profile, tick_us: int) -> MachineTable:
         # The controller is at zero before the relay drops, so that the joint and not the dump valve ends the motion.
         stop_ticks=0 if relay_s is None else _deadline_ticks(profile, "delayed_off_relay", relay_s),
         release_ticks=_deadline_ticks(profile, "release_deadline", stop.release_deadline_s),
+        tip_mdeg_mm_s=tip_mdeg_mm_s,  # down: slower
     )
     if machine.reset_min_ticks >= machine.reset_max_ticks:
         raise CompileError(
@@ -167,25 +228,6 @@ def _deadline_ticks(profile: Profile, key: str, time_s: Fraction) -> int:
     return ticks
 
 
-def brake_delay_s(profile: Profile, joint: Joint) -> Fraction:
-    """The delay that a joint's braking curve allows for, in s: the larger of two.
-
-    Twice the latest reaction, since a loop whose gain is 1 over that reaction overshoots: longest dead time and lag;
-    samples lost for as long as is no fault (in two runs with a single good one between, `bad_ticks` ticks); a tick each
-    for the median, the output and its hold; every tick late by its allowance.
-
-    The oil spring: the curve's slope at the stop is 1 / (gain x delay), and near the stop it acts on the joint as a
-    follow loop of that gain, which must not keep the spring swinging. 0.3 / (damping frequency) gives a slope at which
-    the checker can show a bound (mapper/check/motion/barrier.py); at about twice that slope its bound has no limit.
-    """
-    tolerances, tick_s = joint.tolerances, profile.controller.tick_s
-    bad_ticks = max(1, (joint.position.fault_time_s / tick_s).__floor__())
-    lost_ticks = bad_ticks if bad_ticks > 1 else 0
-    latest_s = tolerances.dead_time_s.upper + tolerances.lag_s.upper
-    latest_s += (lost_ticks + 3) * (tick_s + profile.controller.late_s)
-    return max(2 * latest_s, 3 / (10 * tolerances.damping_ratio * tolerances.natural_frequency_hz))
-
-
 class _JointCompiler:
     """One joint; holds what every step needs."""
 
@@ -198,6 +240,8 @@ class _JointCompiler:
         joint, tick_s = self._joint, self._tick_s
         follow, watch, valve = joint.follow, joint.watch, joint.valve
         speed_full = self._pair("limits.speed", joint.limits.speed_deg_s)
+        # First of all, since the braking curves rest on them: what is wrong with them is told by their name.
+        flow_per_speed, valve_curves = self._flow(), (self._valve(POSITIVE), self._valve(NEGATIVE))
         flow_max = self._pair_of(lambda side: flow_max_e4(self._profile, joint, side))
         return JointTable(
             control=FOLLOW if follow is not None else SPEED,
@@ -214,11 +258,11 @@ class _JointCompiler:
             decelerate_mdeg_s=self._step("limits.deceleration", joint.limits.deceleration_deg_s2),
             stop_mdeg_s=self._step("limits.stop_deceleration", joint.limits.stop_deceleration_deg_s2),
             soft_stop_mdeg=self._soft_stops(),
-            brake=self._brake(speed_full),
-            flow_per_speed_q16=self._flow(),
+            brake=brake_curves(self._profile, joint, speed_full),
+            flow_per_speed_q16=flow_per_speed,
             flow_max_e4=flow_max,
             flow_full_ml_min=flow_full_ml_min(joint),
-            valve=(self._valve(POSITIVE), self._valve(NEGATIVE)),
+            valve=valve_curves,
             drive_max_e4=(valve.drive_max * FULL_E4).__floor__(),  # down
             reversal_ticks=max(1, (valve.reversal_hold_s / tick_s).__ceil__()),  # up: waits longer
             settle_ticks=max(1, (watch.settle_s / tick_s).__floor__()),  # down: watches sooner
@@ -227,6 +271,7 @@ class _JointCompiler:
             stall_flow_e4=max(1, (watch.stall_flow * FULL_E4).__floor__()),  # down: watches more
             stall_ticks=max(1, (watch.stall_s / tick_s).__floor__()),  # down: detects sooner
             stall_mdeg=max(1, (watch.stall_deg * _MDEG).__ceil__()),  # up: stricter
+            reach_mm=0,  # known when all joints are: `compile_tip`
             **self._follow(follow),
         )
 
@@ -315,15 +360,6 @@ class _JointCompiler:
         if stops is None:
             return _CONTINUOUS_STOPS
         return (stops.upper * _MDEG).__floor__(), (stops.lower * _MDEG).__ceil__()
-
-    def _brake(self, speed_full: Pair) -> tuple[Curve, Curve]:
-        deceleration = self._joint.limits.deceleration_deg_s2 * _MDEG
-        delay_s = brake_delay_s(self._profile, self._joint)
-        curves = []
-        for direction, speed in enumerate(speed_full):
-            gain = joint_gain_spread(self._profile, self._joint, direction)[1]
-            curves.append(brake_curve(speed, gain, delay_s, deceleration))
-        return curves[0], curves[1]
 
     # -- drive ----------------------------------------------------------------------------------------------------
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from fractions import Fraction
 
@@ -16,7 +17,6 @@ _TURN_MDEG = 360 * _MDEG
 _HALF_TURN_MDEG = 180 * _MDEG
 _ML_MIN_PER_M3_S = 60_000_000
 
-BRAKE_SEGMENTS = 6
 FLOW_SEGMENTS_MAX = 8
 FLOW_DEFICIT_MAX = Fraction(1, 200)
 """With fewer nodes the joint would be slower than asked for by more than this share somewhere."""
@@ -30,36 +30,6 @@ class CurveError(Exception):
         super().__init__(f"{found}; {remedy}")
         self.found = found
         self.remedy = remedy
-
-
-# -- braking ------------------------------------------------------------------------------------------------------
-
-
-def brake_curve(speed_mdeg_s: int, gain: Fraction, delay_s: Fraction, deceleration_mdeg_s2: Fraction) -> Curve:
-    """Distance left to the soft stop (mdeg) -> largest asked speed (mdeg/s).
-
-    The real joint may run `gain` times faster than asked, so the room that an asked speed v needs is that of the real
-    speed g v: g v t + (g v)^2 / (2 a). Seen from the command, that is a deceleration divided by the square of the
-    gain: the room shrinks g times faster and each step of the command is g times larger at the joint. Unlike sqrt(2 a
-    d) the slope at the stop is finite, 1 / (g t), so the curve does not hunt there.
-
-    Seven points evenly in speed; the distance is rounded up and the speed is a whole number below, both slower.
-    Between points the true curve (speed over distance) bends down, so that its chords lie below it: slower again.
-
-    Args:
-        speed_mdeg_s: full speed asked for, at least 1.
-        gain: highest real speed over asked speed, above 0.
-        delay_s: longest time in which the joint goes on as before, above 0.
-        deceleration_mdeg_s2: of the real joint, above 0.
-    """
-    points = [(0, 0)]
-    for step in range(1, BRAKE_SEGMENTS + 1):
-        speed = speed_mdeg_s * step // BRAKE_SEGMENTS
-        real = gain * speed
-        room = (real * delay_s + real * real / (2 * deceleration_mdeg_s2)).__ceil__()
-        if speed > points[-1][1]:
-            points.append((max(room, points[-1][0] + 1), speed))
-    return Curve(points=tuple(points))
 
 
 # -- flow for speed -----------------------------------------------------------------------------------------------
@@ -91,7 +61,7 @@ def flow_curves(joint: Joint) -> tuple[Curve, Curve]:
     """
     drive = joint.drive
     if isinstance(drive, CylinderDrive):
-        return _cylinder_flow(joint, drive)
+        return _cylinder_flow(drive, *_travel_mdeg(joint), joint.valve.rated_flow_m3_s)
     if isinstance(drive, MotorDrive):
         per_mdeg = drive.displacement_m3_rev * drive.gear_ratio / (_TURN_MDEG * drive.volumetric_efficiency)
         value = (per_mdeg / joint.valve.rated_flow_m3_s * FULL_E4 * Q16).__floor__()
@@ -112,8 +82,8 @@ def _travel_mdeg(joint: Joint) -> tuple[int, int]:
     return (hard.lower * _MDEG).__floor__(), (hard.upper * _MDEG).__ceil__()
 
 
-def _cylinder_flow(joint: Joint, drive: CylinderDrive) -> tuple[Curve, Curve]:
-    lower, upper = _travel_mdeg(joint)
+@functools.lru_cache(maxsize=256)  # sines and roots to 50 digits are most of the time that compiling takes
+def _cylinder_flow(drive: CylinderDrive, lower: int, upper: int, rated_flow_m3_s: Fraction) -> tuple[Curve, Curve]:
     levers = _Levers(drive, lower, upper)
     nodes = next(
         nodes
@@ -126,7 +96,7 @@ def _cylinder_flow(joint: Joint, drive: CylinderDrive) -> tuple[Curve, Curve]:
         extends = drive.extends_positive == (direction == POSITIVE)
         area = pi() / 4 * (drive.bore_m**2 - (0 if extends else drive.rod_m**2))
         # The volume for a metre of lever arm and a mdeg, as a share of the rated flow.
-        scale = area * pi() / _HALF_TURN_MDEG / joint.valve.rated_flow_m3_s * FULL_E4 * Q16
+        scale = area * pi() / _HALF_TURN_MDEG / rated_flow_m3_s * FULL_E4 * Q16
         values = [(lever * scale - ERROR).__floor__() for lever in lever_arms]
         if min(values) < 1:
             raise _dead_centre()

@@ -1,4 +1,4 @@
-"""Bytes -> table, layout 1 (`firmware_stub/README.md`, "The table").
+"""Bytes -> table, layout 2 (`firmware_stub/README.md`, "The table").
 
 What comes back from a controller is read here. The module shares no code and no constant with `encode`: it was written
 from the byte layout alone, walks the bytes with a cursor, and checks what it reads by its own rules. It accepts
@@ -11,11 +11,11 @@ from collections.abc import Sequence
 from hashlib import sha256
 
 from mapper.errors import MapperError
-from mapper.table.table import Curve, JointTable, MachineTable, Pair, Sensor, Table, Track
+from mapper.table.table import CoupledStop, Curve, JointTable, MachineTable, Pair, Sensor, Table, Track
 
 
 class DecodeError(MapperError):
-    """The bytes are no table of layout 1.
+    """The bytes are no table of layout 2.
 
     Attributes:
         place: offset of the byte where reading stopped.
@@ -90,9 +90,9 @@ def decode_table(data: bytes) -> Table:
     if data[:4] != bytes((0x48, 0x4A, 0x54, 0x31)):
         raise DecodeError(0, "header", "does not start with HJT1, so this is no table")
     layout = data[4] + 256 * data[5]
-    if layout != 1:
+    if layout != 2:
         raise DecodeError(
-            4, "header", f"layout {layout}; this version reads layout 1: use the mapper that wrote the table"
+            4, "header", f"layout {layout}; this version reads layout 2: use the mapper that wrote the table"
         )
     if data[6:8] != b"\x50\x00":
         raise DecodeError(6, "header", "header length is not 80")
@@ -130,6 +130,7 @@ def _contents(data: bytes) -> Table:
     walk = _Sections(data, len(data) - 4)
     machine = _machine(walk.open(1, 255, "machine"))
     joints = tuple(_joint(walk, index, machine.tick_us) for index in range(joint_count))
+    coupled = _coupled_stops(walk, joints)
     walk.finish(section_count)
     return Table(
         machine_id=name.decode("ascii"),
@@ -138,6 +139,7 @@ def _contents(data: bytes) -> Table:
         profile_digest=data[36:68],
         machine=machine,
         joints=joints,
+        coupled=coupled,
     )
 
 
@@ -212,6 +214,7 @@ def _machine(cursor: _Cursor) -> MachineTable:
         stop_category=cursor.whole(1, 0, 1, "stop_category"),
         stop_ticks=cursor.whole(2, 0, 10000, "stop_ticks"),
         release_ticks=cursor.whole(2, 0, 10000, "release_ticks"),
+        tip_mdeg_mm_s=cursor.whole(4, 0, 2000000000, "tip_mdeg_mm_s"),
     )
     if tick_us * tick_hz != 10**6:
         raise cursor.fail(f"tick_hz {tick_hz} does not belong to tick_us {tick_us}")
@@ -257,6 +260,7 @@ def _joint(walk: _Sections, index: int, tick_us: int) -> JointTable:
         head.whole(2, 1, 60000, "stall_ticks"),
         head.whole(3, 1, 360000, "stall_mdeg"),
     )
+    reach_mm = head.whole(2, 0, 65535, "reach_mm")
     if polarity == 0:
         raise head.fail("polarity is 0; it is 1 or -1")
     if reduced[0] > full[0] or reduced[1] > full[1]:
@@ -310,7 +314,40 @@ def _joint(walk: _Sections, index: int, tick_us: int) -> JointTable:
         stall_flow_e4=stall[0],
         stall_ticks=stall[1],
         stall_mdeg=stall[2],
+        reach_mm=reach_mm,
     )
+
+
+def _coupled_stops(walk: _Sections, joints: Sequence[JointTable]) -> tuple[CoupledStop, ...]:
+    found: list[CoupledStop] = []
+    while walk.comes(9, 255):
+        cursor = walk.open(9, 255, f"coupled stop {len(found)}")
+        if len(found) == 8:
+            raise cursor.fail("a table has at most 8 coupled stops")
+        found.append(_coupled_stop(cursor, joints, found[-1] if found else None))
+    return tuple(found)
+
+
+def _coupled_stop(cursor: _Cursor, joints: Sequence[JointTable], before: CoupledStop | None) -> CoupledStop:
+    pair = (_limited_joint(cursor, joints, "joint A"), _limited_joint(cursor, joints, "joint B"))
+    if pair[1] <= pair[0]:
+        raise cursor.fail(f"joint B is {pair[1]}, not above joint A, which is {pair[0]}")
+    weights = cursor.whole(2, -10000, 10000, "weight A"), cursor.whole(2, -10000, 10000, "weight B")
+    if 0 in weights:
+        raise cursor.fail("a weight is 0")
+    limit = cursor.whole(3, -7200000, 7200000, "limit_mdeg")
+    # Order is what makes the encoding the only one: a list, compared item by item from the front.
+    if before is not None and [*before.joints, *before.weights_e3, before.limit_mdeg] >= [*pair, *weights, limit]:
+        raise cursor.fail("not above the coupled stop before it (joints, then weights, then limit)")
+    brake = _rising(cursor, 7200000, 2000000)
+    return CoupledStop(joints=pair, weights_e3=weights, limit_mdeg=limit, brake=brake)
+
+
+def _limited_joint(cursor: _Cursor, joints: Sequence[JointTable], name: str) -> int:
+    number = cursor.whole(1, 0, len(joints) - 1, name)
+    if joints[number].continuous:
+        raise cursor.fail(f"{name} is {number}, which turns for ever and has no stop")
+    return number
 
 
 def _two(cursor: _Cursor, size: int, lowest: int, highest: int, name: str) -> Pair:

@@ -1,4 +1,4 @@
-"""Table -> bytes, layout 1 (`firmware_stub/README.md`, "The table").
+"""Table -> bytes, layout 2 (`firmware_stub/README.md`, "The table").
 
 The encoder writes only what the controller will take: every range and cross rule of the layout is checked here, before
 a byte leaves the PC. `decode` shares no code and no constant with this module, so that a mistake here is noticed
@@ -13,13 +13,13 @@ from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from mapper.errors import MapperError
-from mapper.table.table import FOLLOW, SPEED, Curve, JointTable, MachineTable, Sensor, Table, Track
+from mapper.table.table import FOLLOW, SPEED, CoupledStop, Curve, JointTable, MachineTable, Sensor, Table, Track
 
 _MAGIC = b"HJT1"
-_LAYOUT = 1
+_LAYOUT = 2
 _HEADER_BYTES = 80
 _NO_JOINT = 255
-_MACHINE, _JOINT, _OPERATOR_TRACK, _POSITION_TRACK, _RESPONSE, _BRAKE, _FLOW, _VALVE = range(1, 9)
+_MACHINE, _JOINT, _OPERATOR_TRACK, _POSITION_TRACK, _RESPONSE, _BRAKE, _FLOW, _VALVE, _COUPLED = range(1, 10)
 
 _ANGLE_MAX = 360_000
 _ROOM_MAX = 2 * _ANGLE_MAX
@@ -33,6 +33,11 @@ _DISCREPANCY_MAX_US = 5_000_000
 _FAULT_TIME_MAX_US = 1_000_000
 _WATCH_TICKS_MAX = 30_000
 _INT32_MAX = 2**31 - 1
+_TIP_MAX = 2_000_000_000
+_COUPLED_MAX = 8
+_WEIGHT_MAX = 10_000
+_SUM_MAX = 2 * _ANGLE_MAX * _WEIGHT_MAX // 1000
+_SUM_SPEED_MAX = _SPEED_MAX * _WEIGHT_MAX // 1000
 
 _Source = TypeVar("_Source")
 
@@ -77,6 +82,7 @@ _MACHINE_FIELDS: tuple[_Field[MachineTable], ...] = (
     _Field("stop_category", lambda m: m.stop_category, 1, 0, 1),
     _Field("stop_ticks", lambda m: m.stop_ticks, 2, 0, _DEADLINE_TICKS_MAX),
     _Field("release_ticks", lambda m: m.release_ticks, 2, 0, _DEADLINE_TICKS_MAX),
+    _Field("tip_mdeg_mm_s", lambda m: m.tip_mdeg_mm_s, 4, 0, _TIP_MAX),
 )
 
 _JOINT_FIELDS: tuple[_Field[JointTable], ...] = (
@@ -117,6 +123,15 @@ _JOINT_FIELDS: tuple[_Field[JointTable], ...] = (
     _Field("stall_flow_e4", lambda j: j.stall_flow_e4, 2, 1, _FULL),
     _Field("stall_ticks", lambda j: j.stall_ticks, 2, 1, _TICKS_MAX),
     _Field("stall_mdeg", lambda j: j.stall_mdeg, 3, 1, _ANGLE_MAX),
+    _Field("reach_mm", lambda j: j.reach_mm, 2, 0, 65_535),
+)
+
+_COUPLED_FIELDS: tuple[_Field[CoupledStop], ...] = (
+    _Field("joints[0]", lambda c: c.joints[0], 1, 0, 15),
+    _Field("joints[1]", lambda c: c.joints[1], 1, 0, 15),
+    _Field("weights_e3[0]", lambda c: c.weights_e3[0], 2, -_WEIGHT_MAX, _WEIGHT_MAX),
+    _Field("weights_e3[1]", lambda c: c.weights_e3[1], 2, -_WEIGHT_MAX, _WEIGHT_MAX),
+    _Field("limit_mdeg", lambda c: c.limit_mdeg, 3, -_SUM_MAX, _SUM_MAX),
 )
 
 
@@ -136,6 +151,7 @@ _LEVER_TRACK = _Shape(0, 65_535, -_FULL, _FULL, monotone=True)
 _RESPONSE_FOLLOW = _Shape(-_ANGLE_MAX, _ANGLE_MAX, -_ANGLE_MAX, _ANGLE_MAX)
 _RESPONSE_SPEED = _Shape(-_FULL, _FULL, -_FULL, _FULL)
 _BRAKE_SHAPE = _Shape(0, _ROOM_MAX, 0, _SPEED_MAX, rising=True, first_x_is_zero=True)
+_COUPLED_SHAPE = _Shape(0, _SUM_MAX, 0, _SUM_SPEED_MAX, rising=True, first_x_is_zero=True)
 _FLOW_SHAPE = _Shape(-_ANGLE_MAX, _ANGLE_MAX, 1, _INT32_MAX)
 _VALVE_SHAPE = _Shape(0, _FULL, 0, _FULL, rising=True, first_x_is_zero=True)
 
@@ -144,10 +160,10 @@ def encode_table(table: Table) -> bytes:
     """The one encoding of a table.
 
     Args:
-        table: 1 to 16 joints.
+        table: 1 to 16 joints, at most 8 coupled stops.
 
     Returns:
-        The bytes of layout 1, CRC included.
+        The bytes of layout 2, CRC included.
 
     Raises:
         EncodeError: a value is outside what the layout allows.
@@ -158,9 +174,37 @@ def encode_table(table: Table) -> bytes:
     for index, joint in enumerate(table.joints):
         sections += _joint(index, joint, table.machine.tick_us)
     _check_inputs(table.joints)
+    sections += [_section(_COUPLED, _NO_JOINT, payload) for payload in _coupled_stops(table)]
     body = b"".join(sections)
     covered = _header(table, len(sections), _HEADER_BYTES + len(body) + 4) + body
     return covered + zlib.crc32(covered).to_bytes(4, "little")
+
+
+def _coupled_stops(table: Table) -> list[bytes]:
+    stops = table.coupled
+    if len(stops) > _COUPLED_MAX:
+        raise EncodeError("coupled", f"{len(stops)} coupled stops", f"at most {_COUPLED_MAX}")
+    payloads = [_coupled(f"coupled[{index}]", stop, table.joints) for index, stop in enumerate(stops)]
+    orders = [(*stop.joints, *stop.weights_e3, stop.limit_mdeg) for stop in stops]
+    for index in range(1, len(orders)):
+        if orders[index] <= orders[index - 1]:
+            raise EncodeError(f"coupled[{index}]", orders[index], f"above {orders[index - 1]}, the one before it")
+    return payloads
+
+
+def _coupled(path: str, stop: CoupledStop, joints: tuple[JointTable, ...]) -> bytes:
+    data = _fields(path, _COUPLED_FIELDS, stop)
+    for side in (0, 1):
+        index = stop.joints[side]
+        if index >= len(joints):
+            raise EncodeError(f"{path}.joints[{side}]", index, f"below {len(joints)}, the number of joints")
+        if joints[index].continuous:
+            raise EncodeError(f"{path}.joints[{side}]", index, "a joint with soft stops, not a continuous one")
+        if stop.weights_e3[side] == 0:
+            raise EncodeError(f"{path}.weights_e3[{side}]", 0, "a weight other than 0")
+    if stop.joints[0] >= stop.joints[1]:
+        raise EncodeError(f"{path}.joints[1]", stop.joints[1], f"above {stop.joints[0]}, that of the other joint")
+    return data + _curve(f"{path}.brake", stop.brake, _COUPLED_SHAPE)
 
 
 def _check_inputs(joints: tuple[JointTable, ...]) -> None:

@@ -12,6 +12,7 @@ FULL_E4 = 10_000
 Q16 = 65_536
 CURVE_POINTS_MAX = 12
 JOINTS_MAX = 16
+COUPLED_MAX = 8
 INPUTS_MAX = 64
 FOLLOW, SPEED = 0, 1
 
@@ -77,6 +78,7 @@ class JointTable:
     stall_flow_e4: int
     stall_ticks: int
     stall_mdeg: int
+    reach_mm: int  # of the farthest point beyond the joint, times the largest real over asked speed; 0: none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +97,17 @@ class MachineTable:
     stop_category: int
     stop_ticks: int
     release_ticks: int
+    tip_mdeg_mm_s: int  # rule L6f; 0: none
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoupledStop:
+    """weight_a * qa + weight_b * qb <= 1000 * limit_mdeg, braked like a soft stop; rules L6c and L7f."""
+
+    joints: tuple[int, int]  # the first below the second
+    weights_e3: tuple[int, int]
+    limit_mdeg: int
+    brake: Curve
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,3 +118,4 @@ class Table:
     profile_digest: bytes  # 32 bytes, SHA-256 of the profile file
     machine: MachineTable
     joints: tuple[JointTable, ...]
+    coupled: tuple[CoupledStop, ...] = ()  # strictly rising by (joints, weights, limit)

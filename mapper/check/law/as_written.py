@@ -1,7 +1,8 @@
 """Values of the table that no other limit looks at: each is what the profile says, rounded the way that is safe.
 
 Worked out from the profile here, not taken from the compiler: a table that some other hand or a defect has changed is
-seen. The curves of sensors and response are read through the compiled law at every point of their domain.
+seen. The reaches and the tip limit are the exception: they are the compiler's formulas again, whose truth the limit
+tip_speed examines. The curves of sensors and response are read through the compiled law at every point of their domain.
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ from mapper.check.context import MDEG, JointContext, count_step, judge
 from mapper.check.finding import Evidence, Finding
 from mapper.profile.profile import ElectricDrive, Profile, TwoWay
 from mapper.profile.profile import Sensor as ProfileSensor
-from mapper.table.table import FOLLOW, FULL_E4, Q16, MachineTable, Pair, Sensor
+from mapper.table.compile_tip import tip_limit
+from mapper.table.table import FOLLOW, FULL_E4, Q16, CoupledStop, MachineTable, Pair, Sensor, Table
 
 _ML_MIN_PER_M3_S = 60_000_000
 _FILTER_SLACK = 1e-3  # of 1/65536, for floats
@@ -64,9 +66,39 @@ def joint_as_written(context: JointContext) -> Finding:
     return _judged(context, values, cases, faults)
 
 
-def machine_as_written(profile: Profile, machine: MachineTable) -> Finding:
-    """Every timer of the machine and the pump's flow."""
-    return _judged(None, list(_machine_values(profile, machine)), 0, [])
+def machine_as_written(profile: Profile, table: Table) -> Finding:
+    """Every timer of the machine, the pump's flow, what limits tip speed, and each coupled stop's joints, weights and
+    limit (its braking curve is examined by the limit coupled_stops).
+    """
+    values = [*_machine_values(profile, table.machine), *_tip_values(profile, table)]
+    return _judged(None, values, 0, _coupled_faults(profile, table.coupled))
+
+
+def _tip_values(profile: Profile, table: Table) -> Iterator[_Value]:
+    """The tip limit rests on all joints, and each reach on all that the joint carries."""
+    tip = tip_limit(profile)
+    yield _exactly("limits.tip_speed, summed over the joints", table.machine.tip_mdeg_mm_s, tip.tip_mdeg_mm_s)
+    for joint, own, reach_mm in zip(profile.joints, table.joints, tip.reach_mm, strict=True):
+        yield _exactly(f"joints.{joint.name}, reach for tip speed", own.reach_mm, reach_mm)
+
+
+def _coupled_faults(profile: Profile, coupled: tuple[CoupledStop, ...]) -> list[str]:
+    numbers = {joint.name: number for number, joint in enumerate(profile.joints)}
+    wanted: dict[tuple[int, ...], str] = {}
+    for stop in profile.coupled_stops:
+        # A lower stop is an upper one of the sum with its sign turned round; inward is down for both.
+        for side, pair, sign in (("upper", stop.upper, 1), ("lower", stop.lower, -1)):
+            if pair is not None:
+                weights = [int(sign * weight * 1000) for weight in stop.weights]
+                key = (*(numbers[name] for name in stop.joints), *weights, math.floor(sign * pair.soft_deg * MDEG))
+                wanted[key] = f"{stop.name}.{side}"
+    found = [(*stop.joints, *stop.weights_e3, stop.limit_mdeg) for stop in coupled]
+    missing = [f"coupled_stops.{name} is not in the table" for key, name in wanted.items() if key not in found]
+    return missing + [
+        f"coupled stop {key} of the table (joints, weights in thousandths, limit in mdeg) is not the profile's"
+        for key in found
+        if key not in wanted
+    ]
 
 
 def _judged(context: JointContext | None, values: list[_Value], cases: int, faults: list[str]) -> Finding:

@@ -112,3 +112,26 @@ def test_another_value_anywhere_is_another_text_but_for_what_is_named_as_not_sho
                 unseen.add(f"{side}.{name}")
 
     assert unseen - MACHINE_ELSEWHERE == JOINT_NOT_SHOWN
+
+
+def test_coupled_stops_are_shown_as_sums_of_joints_with_their_limit():
+    table, names = _table("kerb-arm.toml")
+    lines = value_lines(table, names)
+    unnamed = value_lines(table, ())
+
+    assert "  0             -1 x boom_lift -1 x elbow  117.00 deg" in lines
+    assert any("-1 x joint 1 -1 x joint 2" in line for line in unnamed)
+    changed = replace(table, coupled=(replace(table.coupled[0], weights_e3=(-1000, 125), limit_mdeg=80_001),))
+    assert any("-1 x boom_lift +0.125 x elbow  80.001 deg" in line for line in value_lines(changed, names))
+
+
+def test_a_table_without_coupled_stops_says_nothing_of_them():
+    assert not any("coupled" in line for line in value_lines(*_table("test-stand.toml")))
+
+
+def test_the_limit_of_tip_speed_is_shown_in_the_tables_unit_and_in_millimetres_a_second():
+    table, names = _table("kerb-arm.toml")
+    free = replace(table, machine=replace(table.machine, tip_mdeg_mm_s=0))
+
+    assert any("at most 14323944 mdeg/s mm (250.0 mm/s)" in line for line in value_lines(table, names))
+    assert any("no limit of tip speed" in line for line in value_lines(free, names))

@@ -24,14 +24,15 @@ TABLES = {  # header: keys that stand in the stand's table, without which it is 
     "machine": ("tilt",),
     "supply": ("share_least",),
     "emergency_stop": ("dump", "dump_time"),
-    "loads.weight": ("offset", "gyration"),
+    "loads.weight": ("offset", "gyration", "radius"),
     CYLINDER: ("mark", "rated_pressure", "end_factor", "buckling_factor", "rod_yield"),
     "joints.lever.hoses": ("rated_pressure",),
     "joints.lever.limits": ("stop_distance",),
-    "joints.lever.body": ("rise", "gyration"),
+    "joints.lever.body": ("rise", "gyration", "radius"),
     "joints.lever.holding": ("port_relief", "anti_cavitation", "vented"),
 }
 OF_A_BRAKE = "brake_torque"  # the stand has none
+OF_REACH = ("offset", "radius", "rise")  # how far points are from a joint: the table has it for the limit of tip speed
 
 
 def with_key(text: str, header: str, key: str, value: str) -> str:
@@ -42,9 +43,9 @@ def with_key(text: str, header: str, key: str, value: str) -> str:
     return text[:start] + f"{key} = {value}\n" + body + text[end:]
 
 
-def bare(text: str) -> str:
-    """`text` without any optional key of the machine model."""
-    keys = sorted({key for keys in TABLES.values() for key in keys} | {OF_A_BRAKE})
+def bare(text: str, keep: tuple[str, ...] = ()) -> str:
+    """`text` without any optional key of the machine model but those to keep."""
+    keys = sorted(({key for keys in TABLES.values() for key in keys} | {OF_A_BRAKE}) - set(keep))
     text = re.sub(r"^\[joints\.[a-z_]+\.(hoses|work)\]\n(?:(?!\[).*\n)*", "", text, flags=re.MULTILINE)
     return re.sub(rf"^(?:{'|'.join(keys)}) = .*\n", "", text, flags=re.MULTILINE)
 
@@ -87,14 +88,26 @@ def test_a_quantity_is_taken_at_both_ends_of_its_range_and_refused_beyond(
     table: str, key: str, field: str, unit: str, factor: Fraction, lowest: str, highest: str
 ) -> None:
     step = Fraction(1, 1000)
+    stand = re.sub(r"^radius = .*\n", "", STAND, flags=re.MULTILINE)  # what a radius holds is limited by it
 
     for end, sign in ((lowest, -1), (highest, 1)):
-        assert item(read(with_key(STAND, table, key, f'"{end} {unit}"')), field) == Fraction(end) * factor
+        assert item(read(with_key(stand, table, key, f'"{end} {unit}"')), field) == Fraction(end) * factor
         beyond = f"{float(Fraction(end) + sign * step):.3f} {unit}"
-        text = complaint(with_key(STAND, table, key, f'"{beyond}"'))
+        text = complaint(with_key(stand, table, key, f'"{beyond}"'))
         assert f'{table}.{key}: "{beyond}"' in text
         assert "is out of range" in text
         assert len(text.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("table", "field"), [("loads.weight", "loads.1.radius_m"), ("joints.lever.body", "joints.0.body.radius_m")]
+)
+def test_a_radius_is_above_nothing_and_at_most_twenty_metres(table: str, field: str) -> None:
+    assert item(read(with_key(STAND, table, "radius", '"20 m"')), field) == 20
+    assert item(read(with_key(bare(STAND), table, "radius", '"0.001 mm"')), field) == Fraction(1, 10**6)
+    for beyond in ("20.001 m", "0 mm", "-1 mm"):
+        assert f'{table}.radius: "{beyond}"' in complaint(with_key(STAND, table, "radius", f'"{beyond}"'))
+    assert "radius is above 0 mm, at most 20 m" in complaint(with_key(STAND, table, "radius", '"0 mm"'))
 
 
 @pytest.mark.parametrize(
@@ -200,7 +213,7 @@ def test_without_the_optional_keys_a_profile_is_read_with_what_is_usual(text: st
     assert profile.tilt_deg == 0
     assert profile.supply.share_least is None
     assert (profile.emergency_stop.dump, profile.emergency_stop.dump_time_s) == (None, None)
-    assert {(load.offset_m, load.gyration_m) for load in profile.loads} == {(0, 0)}
+    assert {(load.offset_m, load.gyration_m, load.radius_m) for load in profile.loads} == {(0, 0, None)}
     assert {(drive.end_factor, drive.buckling_factor) for drive in cylinders} == {(1, Fraction(7, 2))}
     assert {drive.rod_yield_pa for drive in cylinders} == {350_000_000}
     assert {drive.mark for drive in drives} == {None}
@@ -210,17 +223,25 @@ def test_without_the_optional_keys_a_profile_is_read_with_what_is_usual(text: st
         assert (joint.holding.port_relief_pa, joint.holding.anti_cavitation) == (None, False), joint.name
         assert not joint.holding.vented, joint.name
         assert isinstance(joint.drive, CylinderDrive) or joint.drive.brake_torque_n_m is None, joint.name
-        assert joint.body is None or (joint.body.rise_m, joint.body.gyration_m) == (0, 0), joint.name
+        body = joint.body
+        assert body is None or (body.rise_m, body.gyration_m, body.radius_m) == (0, 0, None), joint.name
 
 
 @pytest.mark.parametrize("text", [STAND, ARM], ids=["test-stand", "kerb-arm"])
-def test_the_controllers_table_depends_on_no_key_of_the_machine_model(text: str) -> None:
+def test_the_controllers_table_depends_on_no_key_of_the_machine_model_but_reach(text: str) -> None:
     """They are for the checker and the plant: the law does not know them."""
-    given, plain = read(text), read(bare(text))
+    given, plain = read(text), read(bare(text, keep=OF_REACH))
     same_digest = replace(plain, digest=given.digest)
 
     assert plain != replace(given, digest=plain.digest)
     assert encode_table(compile_table(same_digest)) == encode_table(compile_table(given))
+
+
+def test_without_radii_the_table_takes_bodies_and_loads_for_thin() -> None:
+    given, plain = compile_table(read(ARM)), compile_table(read(bare(ARM)))
+
+    assert all(less.reach_mm < more.reach_mm for less, more in zip(plain.joints, given.joints, strict=True))
+    assert min(joint.reach_mm for joint in plain.joints[:4]) > 0
 
 
 def test_every_optional_key_of_the_stands_tables_is_in_the_key_table() -> None:

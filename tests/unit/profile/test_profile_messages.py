@@ -30,7 +30,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "misspelt key",
         "reduced_speed =",
         "reducd_speed =",
-        "stand.toml:156:1: joints.lever.limits.reducd_speed: not a key of this format; "
+        "stand.toml:158:1: joints.lever.limits.reducd_speed: not a key of this format; "
         "[joints.lever.limits] has speed, reduced_speed, speed_never_above, acceleration, deceleration, "
         'stop_deceleration, soft_stops, hard_stops, tip_speed and stop_distance; did you mean "reduced_speed"?',
     ),
@@ -38,21 +38,21 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "misspelt kind of drive",
         'kind = "cylinder"',
         'kin = "cylinder"',
-        'stand.toml:103:15: joints.lever.drive: key "kind" is missing; [joints.lever.drive] needs it (Kind of '
+        'stand.toml:105:15: joints.lever.drive: key "kind" is missing; [joints.lever.drive] needs it (Kind of '
         "actuator); write kind instead of kin",
     ),
     (
         "no kind of drive",
         'kind = "cylinder"\n',
         "",
-        'stand.toml:103:15: joints.lever.drive: key "kind" is missing; [joints.lever.drive] needs it (Kind of '
+        'stand.toml:105:15: joints.lever.drive: key "kind" is missing; [joints.lever.drive] needs it (Kind of '
         'actuator); add for example: kind = "cylinder"',
     ),
     (
         "unknown key of another table",
         "[joints.lever.watch]\n",
         '[joints.lever.watch]\nstroke = "5 mm"\n',
-        "stand.toml:174:1: joints.lever.watch.stroke: not a key of this format; [joints.lever.watch] has "
+        "stand.toml:176:1: joints.lever.watch.stroke: not a key of this format; [joints.lever.watch] has "
         "settle, still_time, still_angle, stall_flow, stall_time and stall_angle; remove it, or move it "
         "to [joints.NAME.drive], where a key of this name belongs",
     ),
@@ -65,39 +65,39 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "it, or put # before it",
     ),
     (
-        "section of a later version",
+        "a key of the file's top that is none",
         "format = 1",
-        "format = 1\nkeep_out = 1",
-        "stand.toml:8:1: keep_out: not a key of this format; the file has format, machine, supply, "
-        "controller, emergency_stop, start, loads, joints and waivers; remove it: this version does not "
-        "carry a keep-out space",
+        "format = 1\ncolour = 1",
+        "stand.toml:8:1: colour: not a key of this format; the file has format, machine, supply, "
+        "controller, emergency_stop, start, loads, joints, waivers, coupled_stops and keep_out; remove it, or put # "
+        "before it",
     ),
     (
         "dropped unit",
         'bore = "40 mm"',
         'bore = "40"',
-        'stand.toml:109:8: joints.lever.drive.bore: "40" has no unit; a length has one number, one space '
+        'stand.toml:111:8: joints.lever.drive.bore: "40" has no unit; a length has one number, one space '
         'and one of mm, cm, m, in or ft; write it with its unit, for example "40 mm"',
     ),
     (
         "bare number",
         'bore = "40 mm"',
         "bore = 40",
-        "stand.toml:109:8: joints.lever.drive.bore: the bare number 40 without a unit; a length is text "
+        "stand.toml:111:8: joints.lever.drive.bore: the bare number 40 without a unit; a length is text "
         'with a unit: mm, cm, m, in or ft; write it with its unit, for example "40 mm"',
     ),
     (
         "value without quotes",
         'bore = "40 mm"',
         "bore = 40 mm",
-        "stand.toml:109:8: joints.lever.drive.bore: 40 mm without quotes; a value with a unit is text in "
+        "stand.toml:111:8: joints.lever.drive.bore: 40 mm without quotes; a value with a unit is text in "
         'double quotes; write bore = "40 mm"',
     ),
     (
         "wrong unit",
         'bore = "40 mm"',
         'bore = "40 bar"',
-        'stand.toml:109:8: joints.lever.drive.bore: "bar" is a unit of pressure; a length is given in '
+        'stand.toml:111:8: joints.lever.drive.bore: "bar" is a unit of pressure; a length is given in '
         'mm, cm, m, in or ft; write for example "63 mm"',
     ),
     (
@@ -111,35 +111,35 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "swapped",
         'soft_stops = {lower = "-30 deg", upper = "30 deg"}',
         'soft_stops = {lower = "30 deg", upper = "-30 deg"}',
-        'stand.toml:161:14: joints.lever.limits.soft_stops: lower "30 deg" is above upper "-30 deg"; '
+        'stand.toml:163:14: joints.lever.limits.soft_stops: lower "30 deg" is above upper "-30 deg"; '
         "lower is below upper; swap the two",
     ),
     (
         "lag",
         'lag = {shortest = "30 ms", longest = "80 ms"}',
         'lag = {shortest = "80 ms", longest = "30 ms"}',
-        'stand.toml:167:7: joints.lever.tolerances.lag: shortest "80 ms" is above longest "30 ms"; '
+        'stand.toml:169:7: joints.lever.tolerances.lag: shortest "80 ms" is above longest "30 ms"; '
         "shortest is at most longest; swap the two",
     ),
     (
         "key given twice",
         'stroke = "140 mm"',
         'stroke = "140 mm"\nbore = "50 mm"',
-        "stand.toml:112:1: joints.lever.drive.bore: given a second time, after line 109; a key or table "
+        "stand.toml:114:1: joints.lever.drive.bore: given a second time, after line 111; a key or table "
         "is given once; remove one of the two",
     ),
     (
         "table given twice",
         "[joints.lever.watch]\n",
         "[joints.lever.limits]\n",
-        "stand.toml:173:15: joints.lever.limits: given a second time, after line 154; a key or table is "
+        "stand.toml:175:15: joints.lever.limits: given a second time, after line 156; a key or table is "
         "given once; remove one of the two",
     ),
     (
         "not a number",
         "damping_ratio = 0.1",
         "damping_ratio = nan",
-        "stand.toml:171:17: joints.lever.tolerances.damping_ratio: nan cannot be used; a number is "
+        "stand.toml:173:17: joints.lever.tolerances.damping_ratio: nan cannot be used; a number is "
         "finite, written out without an exponent, at most 32 characters long; write the number that is "
         "meant",
     ),
@@ -147,7 +147,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "number with exponent",
         "damping_ratio = 0.1",
         "damping_ratio = 1e-1",
-        "stand.toml:171:17: joints.lever.tolerances.damping_ratio: 1e-1 cannot be used; a number is "
+        "stand.toml:173:17: joints.lever.tolerances.damping_ratio: 1e-1 cannot be used; a number is "
         "finite, written out without an exponent, at most 32 characters long; write the number that is "
         "meant",
     ),
@@ -155,21 +155,21 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "range",
         "damping_ratio = 0.1",
         "damping_ratio = 1.5",
-        "stand.toml:171:17: joints.lever.tolerances.damping_ratio: the bare number 1.5 is out of range; "
+        "stand.toml:173:17: joints.lever.tolerances.damping_ratio: the bare number 1.5 is out of range; "
         "damping_ratio is above 0, at most 1; correct the value",
     ),
     (
         "negative",
         'stroke = "140 mm"',
         'stroke = "-140 mm"',
-        'stand.toml:111:10: joints.lever.drive.stroke: "-140 mm" is out of range; stroke is 5 mm to 10 m; '
+        'stand.toml:113:10: joints.lever.drive.stroke: "-140 mm" is out of range; stroke is 5 mm to 10 m; '
         "correct the value or its unit",
     ),
     (
         "missing",
         'stroke = "140 mm"\n',
         "",
-        'stand.toml:103:15: joints.lever.drive: key "stroke" is missing; [joints.lever.drive] needs it '
+        'stand.toml:105:15: joints.lever.drive: key "stroke" is missing; [joints.lever.drive] needs it '
         '(Full stroke); add for example: stroke = "310 mm"',
     ),
     (
@@ -190,7 +190,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "number for bool",
         "compensated = true",
         "compensated = 1",
-        "stand.toml:128:15: joints.lever.valve.compensated: the bare number 1; here stands true or "
+        "stand.toml:130:15: joints.lever.valve.compensated: the bare number 1; here stands true or "
         "false; write for example compensated = true",
     ),
     (
@@ -233,15 +233,15 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "unknown input",
         'input = "hand_angle"',
         'input = "hand_angel"',
-        'stand.toml:75:9: joints.lever.operator.tracks[0].input: the name "hand_angel" is not in '
+        'stand.toml:77:9: joints.lever.operator.tracks[0].input: the name "hand_angel" is not in '
         '[controller.inputs]; one of hand_angle, lever_a or lever_b; did you mean "hand_angle"?',
     ),
     (
         "same input",
         'input = "lever_b"',
         'input = "lever_a"',
-        'stand.toml:91:9: joints.lever.position.tracks[1].input: input "lever_a" is already used by '
-        "joints.lever.position.tracks[0] (line 86); the second track is a sensor of its own, else a "
+        'stand.toml:93:9: joints.lever.position.tracks[1].input: input "lever_a" is already used by '
+        "joints.lever.position.tracks[0] (line 88); the second track is a sensor of its own, else a "
         "fault moves both alike and is never noticed; give each track the input that it is wired to",
     ),
     (
@@ -256,14 +256,14 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "unknown output",
         'output = "lever"',
         'output = "levr"',
-        'stand.toml:124:10: joints.lever.valve.output: the name "levr" is not in [controller.outputs]; '
+        'stand.toml:126:10: joints.lever.valve.output: the name "levr" is not in [controller.outputs]; '
         'one of lever; did you mean "lever"?',
     ),
     (
         "counts",
         '{count = 450, angle = "-80 deg"}, {count = 3650, angle = "80 deg"}',
         '{count = 3650, angle = "-80 deg"}, {count = 450, angle = "80 deg"}',
-        "stand.toml:77:55: joints.lever.operator.tracks[0].points[1].count: 450 does not rise from 3650 "
+        "stand.toml:79:55: joints.lever.operator.tracks[0].points[1].count: 450 does not rise from 3650 "
         "before it; count rises from point to point; sort the points, or remove the one that is there "
         "twice",
     ),
@@ -271,7 +271,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "angles",
         '{count = 450, angle = "-80 deg"}, {count',
         '{count = 450, angle = "-80 deg"}, {count = 2000, angle = "90 deg"}, {count',
-        'stand.toml:77:102: joints.lever.operator.tracks[0].points[2].angle: "80 deg" turns back from '
+        'stand.toml:79:102: joints.lever.operator.tracks[0].points[2].angle: "80 deg" turns back from '
         '"90 deg" before it; angle goes one way, all rising or all falling; correct the value, or leave '
         "the point out",
     ),
@@ -279,7 +279,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "outside window",
         '{count = 450, angle = "-80 deg"}',
         '{count = 150, angle = "-80 deg"}',
-        "stand.toml:77:20: joints.lever.operator.tracks[0].points[0].count: 150 is outside the window "
+        "stand.toml:79:20: joints.lever.operator.tracks[0].points[0].count: 150 is outside the window "
         "200 to 3895; calibration points lie inside the plausible window; widen the window, or correct "
         "the point",
     ),
@@ -287,7 +287,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "window count",
         "window = {lower = 200, upper = 3895}",
         "window = {lower = 200, upper = 4096}",
-        "stand.toml:76:32: joints.lever.operator.tracks[0].window.upper: 4096 is above count_max 4095; "
+        "stand.toml:78:32: joints.lever.operator.tracks[0].window.upper: 4096 is above count_max 4095; "
         "the window lies within 0 to 4095, with room at both ends for a cut wire and a short; correct "
         "the window, or controller.count_max",
     ),
@@ -295,14 +295,14 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "window all",
         "window = {lower = 200, upper = 3895}",
         "window = {lower = 0, upper = 4095}",
-        "stand.toml:76:10: joints.lever.operator.tracks[0].window: the window takes every count; a cut "
+        "stand.toml:78:10: joints.lever.operator.tracks[0].window: the window takes every count; a cut "
         "wire or a short must fall outside it; leave room at 0 and at count_max",
     ),
     (
         "window takes a cut wire",
         "window = {lower = 200, upper = 3895}",
         "window = {lower = 0, upper = 3895}",
-        "stand.toml:76:19: joints.lever.operator.tracks[0].window.lower: 0 takes a cut wire for a value; at "
+        "stand.toml:78:19: joints.lever.operator.tracks[0].window.lower: 0 takes a cut wire for a value; at "
         "least 1, better well above: a wire that is cut reads 0; leave room at 0 for a cut wire",
     ),
     (
@@ -340,21 +340,21 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "fault time too long",
         'fault_time = "20 ms"',
         'fault_time = "1.1 s"',
-        'stand.toml:80:14: joints.lever.position.fault_time: "1.1 s" is out of range; fault_time is above 0 ms, '
+        'stand.toml:82:14: joints.lever.position.fault_time: "1.1 s" is out of range; fault_time is above 0 ms, '
         "at most 1 s; correct the value or its unit",
     ),
     (
         "window swapped",
         "window = {lower = 200, upper = 3895}",
         "window = {lower = 3895, upper = 200}",
-        "stand.toml:76:10: joints.lever.operator.tracks[0].window: lower 3895 is above upper 200; lower "
+        "stand.toml:78:10: joints.lever.operator.tracks[0].window: lower 3895 is above upper 200; lower "
         "is below upper; swap the two",
     ),
     (
         "soft outside",
         'soft_stops = {lower = "-30 deg"',
         'soft_stops = {lower = "-36 deg"',
-        'stand.toml:161:23: joints.lever.limits.soft_stops.lower: "-36 deg" is beyond the hard stop '
+        'stand.toml:163:23: joints.lever.limits.soft_stops.lower: "-36 deg" is beyond the hard stop '
         '"-35 deg"; soft stops lie inside the hard stops, by enough for the overrun; move the soft stop '
         "inwards",
     ),
@@ -362,7 +362,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "sensor short",
         '{count = 400, angle = "40 deg"}, {count = 3695, angle = "-40 deg"}',
         '{count = 400, angle = "29 deg"}, {count = 3695, angle = "-40 deg"}',
-        "stand.toml:93:1: joints.lever.position.tracks[1].points: the points reach from -40 deg to 29 "
+        "stand.toml:95:1: joints.lever.position.tracks[1].points: the points reach from -40 deg to 29 "
         'deg; a position sensor sees beyond both soft stops ("-30 deg", "30 deg"), since outside its '
         "points its value is held; calibrate over the whole travel",
     ),
@@ -370,7 +370,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "reduced",
         'reduced_speed = {positive = "8 deg/s"',
         'reduced_speed = {positive = "31 deg/s"',
-        'stand.toml:156:29: joints.lever.limits.reduced_speed.positive: "31 deg/s" is above '
+        'stand.toml:158:29: joints.lever.limits.reduced_speed.positive: "31 deg/s" is above '
         'limits.speed.positive "30 deg/s"; reduced mode is not faster than full mode; correct one of the '
         "two",
     ),
@@ -378,28 +378,28 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "rod",
         'rod = "22 mm"',
         'rod = "42 mm"',
-        'stand.toml:110:7: joints.lever.drive.rod: rod "42 mm" is not thinner than bore "40 mm"; the rod '
+        'stand.toml:112:7: joints.lever.drive.rod: rod "42 mm" is not thinner than bore "40 mm"; the rod '
         "fits through the barrel; swap the two",
     ),
     (
         "closed",
         'closed_length = "246 mm"',
         'closed_length = "139 mm"',
-        'stand.toml:112:17: joints.lever.drive.closed_length: "139 mm" is not longer than stroke "140 '
+        'stand.toml:114:17: joints.lever.drive.closed_length: "139 mm" is not longer than stroke "140 '
         'mm"; pin to pin, rod fully in, a cylinder is longer than its stroke; correct one of the two',
     ),
     (
         "cushion",
         'cushion = "0 mm"',
         'cushion = "150 mm"',
-        'stand.toml:113:11: joints.lever.drive.cushion: "150 mm" is above drive.stroke "140 mm"; a '
+        'stand.toml:115:11: joints.lever.drive.cushion: "150 mm" is above drive.stroke "140 mm"; a '
         "cushion is a part of the stroke; correct one of the two",
     ),
     (
         "crackmin",
         'crack_min = "18.5 %"',
         'crack_min = "20.5 %"',
-        'stand.toml:134:13: joints.lever.valve.positive.crack_min: "20.5 %" is above '
+        'stand.toml:136:13: joints.lever.valve.positive.crack_min: "20.5 %" is above '
         'valve.positive.crack "20 %"; crack_min is the smallest crack ever measured; correct one of the '
         "two",
     ),
@@ -407,14 +407,14 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "firstpoint",
         '{drive = "20 %", flow = "0 %"}',
         '{drive = "21 %", flow = "0 %"}',
-        'stand.toml:137:3: joints.lever.valve.positive.points[0]: the first point is ("21 %", "0 %"); '
+        'stand.toml:139:3: joints.lever.valve.positive.points[0]: the first point is ("21 %", "0 %"); '
         'flow begins at the crack point; write {drive = "20 %", flow = "0 %"}',
     ),
     (
         "flow",
         '{drive = "40 %", flow = "17 %"}',
         '{drive = "40 %", flow = "70 %"}',
-        'stand.toml:139:27: joints.lever.valve.positive.points[2].flow: "60 %" does not rise from "70 %" '
+        'stand.toml:141:27: joints.lever.valve.positive.points[2].flow: "60 %" does not rise from "70 %" '
         "before it; flow rises from point to point; sort the points, or remove the one that is there "
         "twice",
     ),
@@ -422,7 +422,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "drivemax",
         'drive_max = "100 %"',
         'drive_max = "21 %"',
-        'stand.toml:129:13: joints.lever.valve.drive_max: "21 %" is not above negative.crack "22 %"; the '
+        'stand.toml:131:13: joints.lever.valve.drive_max: "21 %" is not above negative.crack "22 %"; the '
         "largest drive opens the valve; correct one of the two",
     ),
     (
@@ -437,14 +437,14 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "fault time",
         'fault_time = "20 ms"',
         'fault_time = "4 ms"',
-        'stand.toml:80:14: joints.lever.position.fault_time: "4 ms" is not 1 to 1000 ticks; one tick is '
+        'stand.toml:82:14: joints.lever.position.fault_time: "4 ms" is not 1 to 1000 ticks; one tick is '
         '"5 ms"; correct the time',
     ),
     (
         "disagreement",
         'disagreement = "2 deg"\n',
         "",
-        'stand.toml:79:15: joints.lever.position: key "disagreement" is missing; a sensor with two '
+        'stand.toml:81:15: joints.lever.position: key "disagreement" is missing; a sensor with two '
         "tracks needs it (the largest believable difference of the two); add for example: disagreement = "
         '"2 deg"',
     ),
@@ -452,7 +452,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "target",
         'joint = "30 deg"}]',
         'joint = "36 deg"}]',
-        'stand.toml:72:86: joints.lever.operator.response[1].joint: "36 deg" is beyond the hard stops; a '
+        'stand.toml:74:86: joints.lever.operator.response[1].joint: "36 deg" is beyond the hard stops; a '
         'target lies between "-35 deg" and "35 deg"; correct the point (ends are held, so the last point '
         "may ask for the soft stop)",
     ),
@@ -460,7 +460,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "response turn",
         'response = [{operator = "-60 deg", joint = "-30 deg"}, {',
         'response = [{operator = "-60 deg", joint = "-30 deg"}, {operator = "0 deg", joint = "32 deg"}, {',
-        'stand.toml:72:126: joints.lever.operator.response[2].joint: "30 deg" turns back from "32 deg" '
+        'stand.toml:74:126: joints.lever.operator.response[2].joint: "30 deg" turns back from "32 deg" '
         "before it; joint goes one way, all rising or all falling, level parts allowed; correct the "
         "value, or leave the point out",
     ),
@@ -468,7 +468,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "no follow",
         "[joints.lever.follow]",
         "[joints.lever.folow]",
-        "stand.toml:95:15: joints.lever.folow: not a key of this format; [joints.lever] has title, "
+        "stand.toml:97:15: joints.lever.folow: not a key of this format; [joints.lever] has title, "
         "control, travel, axis, operator, position, follow, drive, valve, limits, tolerances, watch, "
         'body, hoses, work and holding; did you mean "follow"?',
     ),
@@ -476,16 +476,16 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "holding",
         'setting = "100 bar"\n',
         "",
-        'stand.toml:187:15: joints.lever.holding: key "setting" is missing; counterbalance needs it; add '
+        'stand.toml:190:15: joints.lever.holding: key "setting" is missing; counterbalance needs it; add '
         'for example: setting = "220 bar"',
     ),
     (
         "holding2",
         'kind = "counterbalance"',
         'kind = "none"',
-        'stand.toml:189:1: joints.lever.holding.setting: a setting with kind = "none"; only '
+        'stand.toml:192:1: joints.lever.holding.setting: a setting with kind = "none"; only '
         "counterbalance, double_counterbalance and port_relief have one; remove it, or correct "
-        'kind\nstand.toml:190:1: joints.lever.holding.pilot_ratio: a pilot_ratio with kind = "none"; only '
+        'kind\nstand.toml:193:1: joints.lever.holding.pilot_ratio: a pilot_ratio with kind = "none"; only '
         "counterbalance, double_counterbalance and pilot_check have one; remove it, or correct kind",
     ),
     (
@@ -513,13 +513,13 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "waiver",
         "anti_cavitation = true",
         'anti_cavitation = true\n[[waivers]]\nlimit = "tip_speed"\njoint = "elbow"\nreason = "tested by the builder"\n',
-        'stand.toml:195:9: waivers[0].joint: the name "elbow" is not in [joints]; one of lever; use one of these',
+        'stand.toml:198:9: waivers[0].joint: the name "elbow" is not in [joints]; one of lever; use one of these',
     ),
     (
         "waiver short",
         "anti_cavitation = true",
         'anti_cavitation = true\n[[waivers]]\nlimit = "tip_speed"\nreason = "fine"\n',
-        "stand.toml:195:10: waivers[0].reason: a text of 4 characters; reason has 10 to 400 characters; "
+        "stand.toml:198:10: waivers[0].reason: a text of 4 characters; reason has 10 to 400 characters; "
         "correct the text",
     ),
     (
@@ -527,35 +527,35 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "anti_cavitation = true",
         'anti_cavitation = true\n[[waivers]]\nlimit = "tip_speed"\nreason = "tested with us"\n[[waivers]]\nlimit = '
         '"tip_speed"\nreason = "tested with them"\n',
-        "stand.toml:196:1: waivers[1]: the same limit and joint as in waivers[0]; a limit is waived once "
+        "stand.toml:199:1: waivers[1]: the same limit and joint as in waivers[0]; a limit is waived once "
         "for a joint; keep one of the two, with the full reason",
     ),
     (
         "too few points",
         'points = [{count = 450, angle = "-80 deg"}, {count = 3650, angle = "80 deg"}]',
         'points = [{count = 450, angle = "-80 deg"}]',
-        "stand.toml:77:1: joints.lever.operator.tracks[0].points: 1 item; points has 2 to 12 of them; "
+        "stand.toml:79:1: joints.lever.operator.tracks[0].points: 1 item; points has 2 to 12 of them; "
         "add what is missing",
     ),
     (
         "text not closed",
         'bore = "40 mm"',
         'bore = "40 mm',
-        "stand.toml:109:14: joints.lever.drive.bore: text that is not closed on its line; text stands "
+        "stand.toml:111:14: joints.lever.drive.bore: text that is not closed on its line; text stands "
         'between two quotes on one line; write the second "',
     ),
     (
         "array not closed",
         'points = [{count = 450, angle = "-80 deg"}, {count = 3650, angle = "80 deg"}]',
         'points = [{count = 450, angle = "-80 deg"}, {count = 3650, angle = "80 deg"}',
-        "stand.toml:79:1: joints.lever.operator.tracks: an array [ ... that is not closed or lacks a "
+        "stand.toml:81:1: joints.lever.operator.tracks: an array [ ... that is not closed or lacks a "
         "comma; items are separated by commas; write the missing ] or comma",
     ),
     (
         "capital True",
         "compensated = true",
         "compensated = True",
-        "stand.toml:128:15: joints.lever.valve.compensated: no value that TOML knows; a value is text in "
+        "stand.toml:130:15: joints.lever.valve.compensated: no value that TOML knows; a value is text in "
         "quotes, a number like 0.5, true or false, [ ... ] or { ... }; put quotes around text, write "
         "digits on both sides of a point",
     ),
@@ -563,7 +563,7 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "no value",
         "compensated = true",
         "compensated =",
-        "stand.toml:128:14: joints.lever.valve.compensated: no value that TOML knows; a value is text in "
+        "stand.toml:130:14: joints.lever.valve.compensated: no value that TOML knows; a value is text in "
         "quotes, a number like 0.5, true or false, [ ... ] or { ... }; put quotes around text, write "
         "digits on both sides of a point",
     ),
@@ -571,13 +571,13 @@ CASES = [  # name, what stands there, what is put there instead, the message
         "table as value",
         "[joints.lever.body]",
         "[[joints.lever.body]]",
-        "stand.toml:181:16: joints.lever.body: an array; here stands a table; write a table [joints.lever.body]",
+        "stand.toml:183:16: joints.lever.body: an array; here stands a table; write a table [joints.lever.body]",
     ),
     (
         "brake",
         'kind = "counterbalance"\nsetting = "100 bar"\npilot_ratio = 4',
         'kind = "brake"',
-        'stand.toml:188:8: joints.lever.holding.kind: "brake" with a cylinder; a cylinder is held by '
+        'stand.toml:191:8: joints.lever.holding.kind: "brake" with a cylinder; a cylinder is held by '
         "valves; give the valve that holds it, or none",
     ),
 ]
@@ -598,7 +598,7 @@ def test_a_window_that_takes_a_short_of_sixteen_bits_is_refused() -> None:
     bad = wide.replace("window = {lower = 200, upper = 3895}", "window = {lower = 200, upper = 65535}")
 
     assert complaint(bad) == (
-        "stand.toml:76:32: joints.lever.operator.tracks[0].window.upper: 65535 takes a short for a value; at most "
+        "stand.toml:78:32: joints.lever.operator.tracks[0].window.upper: 65535 takes a short for a value; at most "
         "65534, better well below: a wire shorted to the supply reads 65535; leave room at the upper end for a short"
     )
 
@@ -701,7 +701,7 @@ def test_a_name_in_capitals_is_refused_with_one_that_would_do() -> None:
     bad = STAND.replace("joints.lever", "joints.Lever")
 
     assert complaint(bad).splitlines()[0] == (
-        'stand.toml:61:9: joints.Lever: the name "Lever"; '
+        'stand.toml:63:9: joints.Lever: the name "Lever"; '
         'a name is 1 to 32 small letters, digits or _, and begins with a letter; write for example "lever"'
     )
 

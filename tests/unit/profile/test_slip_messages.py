@@ -36,38 +36,38 @@ COMMAS = [
     (
         BORE,
         'bore = "0,040 m"',
-        f'109:8: joints.lever.drive.bore: "0,040 m" has a comma in its number; {_MARK}; write "0.040 m"',
+        f'111:8: joints.lever.drive.bore: "0,040 m" has a comma in its number; {_MARK}; write "0.040 m"',
     ),
     (
         BORE,
         'bore = "1.000,5 mm"',
-        f'109:8: joints.lever.drive.bore: "1.000,5 mm" has a comma in its number; {_MARK}; write "1000.5 mm"',
+        f'111:8: joints.lever.drive.bore: "1.000,5 mm" has a comma in its number; {_MARK}; write "1000.5 mm"',
     ),
     (
         BORE,
         'bore = "1,000,000 mm"',
-        f'109:8: joints.lever.drive.bore: "1,000,000 mm" has a comma in its number; {_MARK}; write "1000000 mm"',
+        f'111:8: joints.lever.drive.bore: "1,000,000 mm" has a comma in its number; {_MARK}; write "1000000 mm"',
     ),
     (
         BORE,
         'bore = "1,2,3 mm"',
-        f'109:8: joints.lever.drive.bore: "1,2,3 mm" has a comma in its number; {_MARK}; write for example "63 mm"',
+        f'111:8: joints.lever.drive.bore: "1,2,3 mm" has a comma in its number; {_MARK}; write for example "63 mm"',
     ),
     (
         BORE,
         'bore = "1 000 mm"',
-        '109:8: joints.lever.drive.bore: "1 000 mm" has its digits grouped; the digits of a number stand together; '
+        '111:8: joints.lever.drive.bore: "1 000 mm" has its digits grouped; the digits of a number stand together; '
         'write "1000 mm"',
     ),
     (
         "pilot_ratio = 4",
         "pilot_ratio = 4,5",
-        f"190:15: joints.lever.holding.pilot_ratio: 4,5 has a comma in its number; {_MARK}; write pilot_ratio = 4.5",
+        f"193:15: joints.lever.holding.pilot_ratio: 4,5 has a comma in its number; {_MARK}; write pilot_ratio = 4.5",
     ),
     (
         "pilot_ratio = 4",
         "pilot_ratio = 4,5 # as stamped",
-        f"190:15: joints.lever.holding.pilot_ratio: 4,5 has a comma in its number; {_MARK}; write pilot_ratio = 4.5",
+        f"193:15: joints.lever.holding.pilot_ratio: 4,5 has a comma in its number; {_MARK}; write pilot_ratio = 4.5",
     ),
     (
         "count_max = 4095",
@@ -78,23 +78,23 @@ COMMAS = [
     (
         BORE,
         "bore = 4,5 mm",
-        "109:8: joints.lever.drive.bore: 4,5 mm without quotes; a value with a unit is text in double quotes; "
+        "111:8: joints.lever.drive.bore: 4,5 mm without quotes; a value with a unit is text in double quotes; "
         'write bore = "4.5 mm"',
     ),
 ]
 
 QUOTES = [
-    (BORE, "bore = “40 mm”", f'109:8: joints.lever.drive.bore: the wrong quotes around "40 mm"; {_STRAIGHT}; '
+    (BORE, "bore = “40 mm”", f'111:8: joints.lever.drive.bore: the wrong quotes around "40 mm"; {_STRAIGHT}; '
      'write bore = "40 mm"'),
-    (BORE, 'bore = "40 mm”', f'109:8: joints.lever.drive.bore: the wrong quotes around "40 mm"; {_STRAIGHT}; '
+    (BORE, 'bore = "40 mm”', f'111:8: joints.lever.drive.bore: the wrong quotes around "40 mm"; {_STRAIGHT}; '
      'write bore = "40 mm"'),
-    (BORE, "bore = ‘40 mm’", f'109:8: joints.lever.drive.bore: the wrong quotes around "40 mm"; {_STRAIGHT}; '
+    (BORE, "bore = ‘40 mm’", f'111:8: joints.lever.drive.bore: the wrong quotes around "40 mm"; {_STRAIGHT}; '
      'write bore = "40 mm"'),
-    (LOWER, "soft_stops = {lower = “-30 deg”", '161:23: joints.lever.limits.soft_stops: the wrong quotes around '
+    (LOWER, "soft_stops = {lower = “-30 deg”", '163:23: joints.lever.limits.soft_stops: the wrong quotes around '
      f'"-30 deg"; {_STRAIGHT}; write lower = "-30 deg"'),
-    (BORE, "bore = “40 mm", f"109:8: joints.lever.drive.bore: a quote of the wrong kind; {_STRAIGHT}; "
+    (BORE, "bore = “40 mm", f"111:8: joints.lever.drive.bore: a quote of the wrong kind; {_STRAIGHT}; "
      "write the quotes again with a plain text editor"),
-    (BORE, 'bore = "“40 mm”"', '109:8: joints.lever.drive.bore: "“40 mm”" has quotes inside its quotes; '
+    (BORE, 'bore = "“40 mm”"', '111:8: joints.lever.drive.bore: "“40 mm”" has quotes inside its quotes; '
      f'{_LENGTH}; write "40 mm"'),
 ]  # fmt: skip
 
@@ -102,61 +102,61 @@ UNITS = [
     (
         EFFICIENCY,
         'efficiency = "0.92"',
-        '114:14: joints.lever.drive.efficiency: "0.92" has no unit; a share has one number, one space and one of %; '
+        '116:14: joints.lever.drive.efficiency: "0.92" has no unit; a share has one number, one space and one of %; '
         'write "92 %"',
     ),
     (
         EFFICIENCY,
         "efficiency = 0.925",
-        "114:14: joints.lever.drive.efficiency: the bare number 0.925 without a unit; a share is text with a unit: %; "
+        "116:14: joints.lever.drive.efficiency: the bare number 0.925 without a unit; a share is text with a unit: %; "
         'write "92.5 %"',
     ),
     (
         EFFICIENCY,
         'efficiency = "1"',
-        '114:14: joints.lever.drive.efficiency: "1" has no unit; a share has one number, one space and one of %; '
+        '116:14: joints.lever.drive.efficiency: "1" has no unit; a share has one number, one space and one of %; '
         'write "100 %" if full scale is meant, else "1 %"',
     ),
     (
         EFFICIENCY,
         'efficiency = "92"',
-        '114:14: joints.lever.drive.efficiency: "92" has no unit; a share has one number, one space and one of %; '
+        '116:14: joints.lever.drive.efficiency: "92" has no unit; a share has one number, one space and one of %; '
         'write "92 %"',
     ),
     (
         LOWER,
         'soft_stops = {lower = "-30°"',
-        '161:23: joints.lever.limits.soft_stops.lower: "-30°" has no space before the unit; '
+        '163:23: joints.lever.limits.soft_stops.lower: "-30°" has no space before the unit; '
         'an angle has one number, one space and one of deg; write "-30 deg"',
     ),
     (
         LOWER,
         "soft_stops = {lower = -30°",
-        "161:23: joints.lever.limits.soft_stops: -30 ° without quotes; a value with a unit is text in double quotes; "
+        "163:23: joints.lever.limits.soft_stops: -30 ° without quotes; a value with a unit is text in double quotes; "
         'write lower = "-30 deg"',
     ),
     (
         LOWER,
         'soft_stops = {lower = "−30 deg"',
-        '161:23: joints.lever.limits.soft_stops.lower: "−30 deg" has a character that is not ASCII in its number; '
+        '163:23: joints.lever.limits.soft_stops.lower: "−30 deg" has a character that is not ASCII in its number; '
         'an angle has one number, one space and one of deg; write "-30 deg"',
     ),
     (
         LOWER,
         'soft_stops = {lower = "-30 deg/s"',
-        '161:23: joints.lever.limits.soft_stops.lower: "deg/s" is a unit of turning speed; an angle is given in deg; '
+        '163:23: joints.lever.limits.soft_stops.lower: "deg/s" is a unit of turning speed; an angle is given in deg; '
         'write "-30 deg" if that is what is meant',
     ),
     (
         'rated_flow = "10 l/min"',
         'rated_flow = "10lpm"',
-        '126:14: joints.lever.valve.rated_flow: "10lpm" has no space before the unit; '
+        '128:14: joints.lever.valve.rated_flow: "10lpm" has no space before the unit; '
         'a flow has one number, one space and one of l/min, gpm, l/s, cm3/s or m3/s; write "10 l/min"',
     ),
     (
         BORE,
         'bore = "40 furlong"',
-        '109:8: joints.lever.drive.bore: unit "furlong" is not known; a length is given in mm, cm, m, in or ft; '
+        '111:8: joints.lever.drive.bore: unit "furlong" is not known; a length is given in mm, cm, m, in or ft; '
         'write for example "63 mm"',
     ),
 ]
@@ -165,25 +165,25 @@ BOUNDS = [
     (
         BORE,
         'bore = "50 cm"',
-        '109:8: joints.lever.drive.bore: "50 cm" (500 mm) is out of range; bore is 10 mm to 400 mm; '
+        '111:8: joints.lever.drive.bore: "50 cm" (500 mm) is out of range; bore is 10 mm to 400 mm; '
         "correct the value or its unit",
     ),
     (
         'rod = "22 mm"',
         'rod = "0.022 mm"',
-        '110:7: joints.lever.drive.rod: "0.022 mm" is out of range; rod is 4 mm to 300 mm; '
+        '112:7: joints.lever.drive.rod: "0.022 mm" is out of range; rod is 4 mm to 300 mm; '
         "correct the value or its unit",
     ),
     (
         'stroke = "140 mm"',
         'stroke = "140 m"',
-        '111:10: joints.lever.drive.stroke: "140 m" is out of range; stroke is 5 mm to 10 m; '
+        '113:10: joints.lever.drive.stroke: "140 m" is out of range; stroke is 5 mm to 10 m; '
         "correct the value or its unit",
     ),
     (
         'closed_length = "246 mm"',
         'closed_length = "246 ft"',
-        '112:17: joints.lever.drive.closed_length: "246 ft" (74.9808 m) is out of range; '
+        '114:17: joints.lever.drive.closed_length: "246 ft" (74.9808 m) is out of range; '
         "closed_length is 50 mm to 10 m; correct the value or its unit",
     ),
     (
@@ -200,7 +200,7 @@ BOUNDS = [
     (
         'rated_flow = "10 l/min"',
         'rated_flow = "1 cm3/s"',
-        '126:14: joints.lever.valve.rated_flow: "1 cm3/s" (0.06 l/min) is out of range; '
+        '128:14: joints.lever.valve.rated_flow: "1 cm3/s" (0.06 l/min) is out of range; '
         "rated_flow is 0.1 l/min to 1000 l/min; correct the value or its unit",
     ),
     (
@@ -212,7 +212,7 @@ BOUNDS = [
     (
         'speed = {positive = "30 deg/s"',
         'speed = {positive = "40 rev/min"',
-        '155:21: joints.lever.limits.speed.positive: "40 rev/min" (240 deg/s) is out of range; '
+        '157:21: joints.lever.limits.speed.positive: "40 rev/min" (240 deg/s) is out of range; '
         "positive is above 0 deg/s, at most 200 deg/s; correct the value or its unit",
     ),
 ]
@@ -247,4 +247,4 @@ def test_tabs_and_wide_characters_count_as_one_column_each() -> None:
     line = next(line for line in text.split("\n") if "漢字" in line)
     places = [(message.line, message.column) for message in caught.value.messages]
 
-    assert places == [(161, line.index('"漢字"') + 1), (161, line.index('"-30"') + 1)] == [(161, 15), (161, 35)]
+    assert places == [(163, line.index('"漢字"') + 1), (163, line.index('"-30"') + 1)] == [(163, 15), (163, 35)]

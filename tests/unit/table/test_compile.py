@@ -13,11 +13,10 @@ import numpy as np
 import pytest
 from make_profile import changed, joint_named, with_electric_joint, worked
 
-from mapper.machine import joint_gain_spread, joint_model
+from mapper.machine import joint_model
 from mapper.profile.profile import CylinderDrive, Joint, MotorDrive, Range, TwoWay
 from mapper.table import CompileError, Curve, JointTable, Table, compile_table, encode_table
-from mapper.table.compile import brake_delay_s
-from mapper.table.compile_drive import CurveError, brake_curve, flow_curves, valve_curve
+from mapper.table.compile_drive import CurveError, flow_curves, valve_curve
 
 KERB_ARM = worked("kerb-arm")
 TEST_STAND = worked("test-stand")
@@ -116,65 +115,6 @@ def test_a_dead_centre_within_the_hard_stops_is_an_error(included: Fraction) -> 
 
     assert refused.value.joint == "lever"
     assert refused.value.item == "drive"
-
-
-@pytest.mark.parametrize("direction", [0, 1])
-@pytest.mark.parametrize("name", [joint.name for joint in KERB_ARM.joints])
-def test_braking_curve_leaves_room_for_the_fastest_joint(name: str, direction: int) -> None:
-    """For every whole millidegree of room: (g v) t + (g v)^2 / (2 a) is at most the room, exactly."""
-    joint = joint_named(KERB_ARM, name)
-    curve = compiled(name).brake[direction]
-    gain = joint_gain_spread(KERB_ARM, joint, direction)[1]
-    delay = brake_delay_s(KERB_ARM, joint)
-    deceleration = joint.limits.deceleration_deg_s2 * 1000
-    room = np.arange(0, curve.points[-1][0] + 2)
-    speeds = curve_at(curve, room)
-
-    # g t v + g2 / (2 a) v2 <= room, times the common denominator: whole numbers of at most 60 bits, so exact.
-    linear, square = gain * delay, gain * gain / (2 * deceleration)
-    common = math.lcm(linear.denominator, square.denominator)
-    linear_whole, square_whole = int(linear * common), int(square * common)
-    assert (linear_whole + square_whole * int(speeds[-1])) * int(speeds[-1]) < 2**62
-    assert common * int(room[-1]) < 2**62
-    assert np.all((linear_whole + square_whole * speeds) * speeds <= common * room)
-    assert np.all(np.diff(speeds) >= 0)
-    assert speeds[0] == 0
-    assert speeds[-1] == compiled(name).speed_full_mdeg_s[direction]
-
-
-@pytest.mark.parametrize(
-    ("frequency_hz", "damping", "expected_s"),
-    [
-        # dead time 30 ms, lag 80 ms, 25 ms of lost samples are 4 ticks, 3 ticks more, each 5 + 2 ms
-        (Fraction(100), Fraction(1), Fraction(332, 1000)),
-        (Fraction(3, 2), Fraction(1, 10), Fraction(2)),
-        (Fraction(20), Fraction(1, 10), Fraction(332, 1000)),
-        (Fraction(5), Fraction(1, 10), Fraction(3, 5)),
-    ],
-)
-def test_delay_is_twice_the_latest_reaction_or_what_the_spring_needs(
-    frequency_hz: Fraction, damping: Fraction, expected_s: Fraction
-) -> None:
-    profile = TEST_STAND
-    for path, value in (
-        ("joints.0.tolerances.dead_time_s.upper", Fraction(30, 1000)),
-        ("joints.0.tolerances.lag_s.upper", Fraction(80, 1000)),
-        ("joints.0.tolerances.natural_frequency_hz", frequency_hz),
-        ("joints.0.tolerances.damping_ratio", damping),
-        ("joints.0.position.fault_time_s", Fraction(25, 1000)),
-        ("controller.late_s", Fraction(2, 1000)),
-    ):
-        profile = changed(profile, path, value)
-
-    assert brake_delay_s(profile, profile.joints[0]) == expected_s
-
-
-def test_braking_curve_of_a_crawling_joint_still_has_two_points() -> None:
-    for speed in (1, 2, 5, 6, 7):
-        curve = brake_curve(speed, Fraction(13, 10), Fraction(1, 10), Fraction(10**6))
-
-        assert curve.points[0] == (0, 0)
-        assert curve.points[-1][1] == speed
 
 
 @pytest.mark.parametrize("direction", [0, 1])
