@@ -7,11 +7,11 @@ STYLE = """
 :root{--paper:#fbfaf7;--card:#ffffff;--ink:#1d2126;--soft:#5d6570;--line:#d9d6cf;--grid:#eceae4;--demand:#b4560a;
 --joint:#0a5aa8;--stop:#a8232c;--drive:#23754a;--note:#fff4dc;--noteline:#c98a13;
 --s0:#8a8f98;--s1:#64748b;--s2:#7a55b5;--s3:#2c8a57;--s4:#c27c0e;--s5:#c22f36;--s6:#a3246f;
---l0:#d8a21b;--l1:#c22f36;--l2:#0f86a5;--l3:#7a55b5;--l4:#5b5f66}
+--l0:#d8a21b;--l1:#c22f36;--l2:#0f86a5;--l3:#7a55b5;--l4:#5b5f66;--l5:#4d8a3f}
 @media (prefers-color-scheme:dark){:root{--paper:#14171b;--card:#1b1f25;--ink:#e6e3dc;--soft:#9aa2ad;--line:#363c45;--grid:#262b32;
 --demand:#f0a35e;--joint:#6cb2f5;--stop:#f2777d;--drive:#6fcf9a;--note:#33290f;--noteline:#c98a13;
 --s0:#7b818b;--s1:#71829b;--s2:#9d7fd4;--s3:#3fa36d;--s4:#d29325;--s5:#d94a51;--s6:#c4488f;
---l0:#e3b53f;--l1:#e5565d;--l2:#3bb3d1;--l3:#a688dd;--l4:#8d939c}}
+--l0:#e3b53f;--l1:#e5565d;--l2:#3bb3d1;--l3:#a688dd;--l4:#8d939c;--l5:#7dbb6d}}
 *{box-sizing:border-box}
 body{margin:0;background:var(--paper);color:var(--ink);font:15px/1.45 system-ui,"Segoe UI","Liberation Sans",sans-serif}
 main{max-width:1240px;margin:0 auto;padding:24px 28px 60px}

@@ -26,14 +26,15 @@ from mapper.replay.stops import Stops
 from mapper.replay.summary import LIMITS, JointSummary, Summary, pressure_words
 
 BUCKETS_MAX = 6000
-_STRONGEST = ("brake", "gap", "share", "flow", "speed")
+_STRONGEST = ("brake", "gap", "tip", "share", "flow", "speed")
 """Where several limits act in one bucket the strip shows the first of these."""
 _STRIP_TEXT = {
     "speed": "speed limit",
-    "brake": "braking before a soft stop",
+    "brake": "braking before a soft stop, of a joint or of two together",
     "share": "sharing the pump's flow",
     "flow": "valve's flow limit",
     "gap": "held: operator too far away",
+    "tip": "speed at the tip, reduced mode",
 }
 _CAUTIONS = (
     "This is a simulated result, not a measured one. The model behind the plots moves the arm without the oil's spring "

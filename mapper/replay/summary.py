@@ -23,6 +23,7 @@ LIMITS = (
     ("share", "shared"),
     ("flow", "flow_clamped"),
     ("gap", "held"),
+    ("tip", "tip"),
 )
 """What limited a joint, and the law's flag for it."""
 REST_S = 1.0

@@ -92,22 +92,26 @@ def _off_deg(context: JointContext) -> float:
 
 
 def _speed_that_fits(context: JointContext, side: int, poses: Ints, most: float) -> float:
-    """Highest command in deg/s that stays below `most`: not in proportion, since hysteresis adds what it adds."""
+    """Highest command in deg/s that stays below `most`: not in proportion, since hysteresis adds what it adds; and
+    without the braking curve, which another full speed makes another one.
+    """
     fits = context.table.speed_full_mdeg_s[side] / MDEG
     while fits > 0:
-        fastest = float(np.max(_real_speeds(context, side, poses, round(fits * MDEG))[0]))
+        fastest = float(np.max(_real_speeds(context, side, poses, round(fits * MDEG), braked=False)[0]))
         if fastest <= most:
             break
         fits = max(0.0, min(down(fits * most / fastest), round(fits - 0.1, 6)))
     return fits
 
 
-def _real_speeds(context: JointContext, side: int, poses: Ints, asked: int) -> tuple[Floats, float]:
+def _real_speeds(
+    context: JointContext, side: int, poses: Ints, asked: int, *, braked: bool = True
+) -> tuple[Floats, float]:
     """Largest speed in deg/s that the valve can make of a command at each pose, and how far a reading can be late.
 
-    The command is the largest that the braking curve lets through at any such reading. The speed itself lags behind
-    these values and so is nowhere above the largest of them. A guess of the fastest is raised until it covers what it
-    leads to; it does in the end, since the flow curve holds its ends.
+    The command is the largest that the braking curve lets through at any such reading (`braked` false: all of it). The
+    speed itself lags behind these values and so is nowhere above the largest of them. A guess of the fastest is raised
+    until it covers what it leads to; it does in the end, since the flow curve holds its ends.
     """
     valve = valve_class(context, side)
     true = context.speed_per_flow_e4(poses, side) * context.gain_most(side) / MDEG
@@ -118,7 +122,7 @@ def _real_speeds(context: JointContext, side: int, poses: Ints, asked: int) -> t
         behind = np.floor(poses - SIDE_SIGNS[side] * (_off_deg(context) + way_deg) * MDEG).astype(np.int32)
         room = (context.table.soft_stop_mdeg[side] - behind) * SIDE_SIGNS[side] + 1
         allowed = np.where(room > 0, np.minimum(context.live.curve(context.index, 5 + side, room), asked), 0)
-        command = np.full(poses.shape, asked) if context.table.continuous else allowed
+        command = np.full(poses.shape, asked) if context.table.continuous or not braked else allowed
         flow = np.minimum(command * hungriest // Q16 + (command > 0), context.table.flow_max_e4[side])
         real = (flow + valve.rise_up_to_e4[flow]) * true
         if float(np.max(real)) <= fastest:
@@ -131,8 +135,9 @@ def _largest_flow_per_speed(context: JointContext, side: int, poses: Ints, way_d
     error behind. The curve is straight between its points, so the ends and the points in between decide.
     """
     sign, off = SIDE_SIGNS[side], _off_deg(context)
-    ends = np.sort(np.stack([poses + sign * off * MDEG, poses - sign * (off + way_deg) * MDEG]), axis=0)
-    low, high = np.floor(ends[0]).astype(np.int32), np.ceil(ends[1]).astype(np.int32)
+    ahead, behind = poses + sign * off * MDEG, poses - sign * (off + way_deg) * MDEG
+    low = np.floor(np.minimum(ahead, behind)).astype(np.int32)
+    high = np.ceil(np.maximum(ahead, behind)).astype(np.int32)
     number = 7 + side
     largest = np.maximum(
         context.live.curve(context.index, number, low), context.live.curve(context.index, number, high)

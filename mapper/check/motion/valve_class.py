@@ -17,19 +17,13 @@ import numpy as np
 from mapper.check.context import SIDE_SIGNS, Floats, JointContext, valve_side
 from mapper.table.table import FULL_E4
 
-_SLOPES = (1.02, 1.05, 1.1, 1.15, 1.2, 1.3, 1.4, 1.5, 1.75, 2.0, 2.5, 3.0)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ValveClass:
     """Flows in 1/10000 of rated flow."""
 
     rise_up_to_e4: Floats  # index flow asked: largest real flow above the asked one, over all flows up to this
-    rise_e4: float  # the same up to the largest flow
-    residual_e4: float  # flow still passing just before the spool centres
-    steps: tuple[
-        tuple[float, float], ...
-    ]  # (slope, band e4): real flow follows asked flow within band by a curve of that slope
+    fall_up_to_e4: Floats  # the same for the largest asked flow above the real one
 
 
 def valve_class(context: JointContext, side: int) -> ValveClass:
@@ -41,15 +35,11 @@ def valve_class(context: JointContext, side: int) -> ValveClass:
     left = max(half_play, float(own.crack - own.crack_min))
     asked = np.arange(context.table.flow_max_e4[side] + 1, dtype=np.int32)
     compiled = np.abs(context.live.valve(context.index, SIDE_SIGNS[side], asked)) / FULL_E4
-    real = {shift: _flow_at(drive, flow, compiled + shift) for shift in (-half_play, 0.0, left)}
-    for values in real.values():
-        values[0] = 0.0  # drive 0: the spool is centred
-    above = np.maximum(np.maximum.accumulate(real[left] - asked), 0.0)
+    most, least = (_flow_at(drive, flow, compiled + shift) for shift in (left, -half_play))
+    most[0] = least[0] = 0.0  # drive 0: the spool is centred
     return ValveClass(
-        rise_up_to_e4=above,
-        rise_e4=float(above[-1]),
-        residual_e4=float(real[left][1]),
-        steps=tuple((slope, max(_band(asked[1:], values[1:], slope) for values in real.values())) for slope in _SLOPES),
+        rise_up_to_e4=np.maximum(np.maximum.accumulate(most - asked), 0.0),
+        fall_up_to_e4=np.maximum(np.maximum.accumulate(asked - least), 0.0),
     )
 
 
@@ -57,12 +47,6 @@ def _flow_at(drive: Floats, flow: Floats, at: Floats) -> Floats:
     """The measured curve; beyond its last point on with its last slope (a valve may open a little further)."""
     last = (flow[-1] - flow[-2]) / (drive[-1] - drive[-2])
     return np.asarray(np.interp(at, drive, flow) + np.maximum(at - drive[-1], 0.0) * last)
-
-
-def _band(asked: np.ndarray, real: Floats, slope: float) -> float:
-    """How far the real flow is above the largest curve below it that rises by at most `slope` per asked flow."""
-    leaning = real - slope * asked
-    return float(np.max(leaning - np.minimum.accumulate(leaning)))
 
 
 def least_flow_e4(context: JointContext, side: int, asked_e4: int) -> float:

@@ -53,6 +53,9 @@ svg.arm .level{stroke-dasharray:1 4}
 svg.arm .pivot{fill:var(--card);stroke:var(--ink);stroke-width:2.5}
 svg.arm .centre{stroke:var(--demand);stroke-width:2.5}
 svg.arm circle.load{fill:var(--demand);stroke:var(--ink);stroke-width:1.5}svg.arm .offset{stroke:var(--demand);stroke-width:3}
+svg.space .part{fill:var(--joint);fill-opacity:.16;stroke:var(--joint);stroke-width:1.4}svg.space .part.far{fill:none;stroke:var(--soft);stroke-dasharray:5 4}
+svg.space polygon.keep{fill:var(--stop);fill-opacity:.14;stroke:var(--stop);stroke-width:2}svg.space text.keep{fill:var(--stop);font-weight:600}
+.spaces{display:grid;grid-template-columns:minmax(0,1fr) minmax(0,1fr);gap:14px 16px;align-items:start}
 table.small{font-size:13px;margin-top:8px}table.small td,table.small th{padding:3px 8px}table.small th.n{white-space:normal}table.small td{white-space:nowrap}
 table.findings td,table.findings th{padding:4px 9px;font-size:13.5px}
 table.findings tr.bad td{background:var(--note)}
@@ -60,7 +63,7 @@ details{margin:8px 0 0}summary{cursor:pointer;font-size:13.5px;color:var(--soft)
 dl.more{font-size:13px;display:grid;grid-template-columns:190px 1fr;gap:5px 14px;margin:8px 0}
 dl.more dt{font-weight:600;overflow-wrap:anywhere}dl.more dd{margin:0;overflow-wrap:anywhere}
 @media (max-width:760px){table.findings td,table.findings th{padding:4px 5px;font-size:12.5px}}
-@media (max-width:900px){.joint{grid-template-columns:minmax(0,1fr)}}
+@media (max-width:900px){.joint,.spaces{grid-template-columns:minmax(0,1fr)}}
 @media (max-width:520px){.plots2{grid-template-columns:minmax(0,1fr)}dl.more{grid-template-columns:1fr}dl.more dd{margin-left:12px}}
 @media print{:root{--paper:#fff;--card:#fff;--ink:#000;--soft:#444;--line:#bbb;--grid:#ddd;--demand:#8a4208;--joint:#0a4a88;
 --stop:#8f1c24;--drive:#1a5c3a;--note:#f3f3f3;--noteline:#666}

@@ -13,6 +13,7 @@ from mapper.check.page._page_style import PAGE_STYLE
 from mapper.check.page.drawing import linkage_drawing, place_rows
 from mapper.check.page.joint_plots import JointPlots
 from mapper.check.page.side_view import arm_drawing, lift_case, pose_words, reach_of
+from mapper.check.page.space_view import space_section
 from mapper.check.page.svg import escaped
 from mapper.check.result import CheckResult
 from mapper.machine.model import JointModel, joint_model
@@ -76,6 +77,8 @@ def check_page(profile: Profile, result: CheckResult) -> str:
         *(_joint(profile, joint, physics.get(joint.name), result) for joint in profile.joints),
         '<h2 id="arm">The whole arm</h2>',
         _arm(profile, physics),
+        '<h2 id="space">Keep-out spaces and farthest reach</h2>',
+        space_section(profile),
         '<h2 id="machine">Machine</h2>',
         _findings([finding for finding in result.findings if finding.joint is None]),
         '<h2 id="open">Not examined by this version</h2>',
@@ -119,7 +122,8 @@ def _nav(profile: Profile, result: CheckResult) -> str:
     for joint in profile.joints:
         own = [finding for finding in result.findings if finding.joint == joint.name]
         links.append(f'<a href="#joint-{escaped(joint.name)}">{escaped(_title(joint))}</a> {_count(own)}')
-    links += ['<a href="#arm">The whole arm</a>', '<a href="#machine">Machine</a>', '<a href="#open">Not examined</a>']
+    links += ['<a href="#arm">The whole arm</a>', '<a href="#space">Keep-out spaces</a>']
+    links += ['<a href="#machine">Machine</a>', '<a href="#open">Not examined</a>']
     return "<nav>" + "".join(f"<span>{link}</span>" for link in links) + "</nav>"
 
 
