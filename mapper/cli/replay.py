@@ -42,12 +42,19 @@ def command(
     )
     from mapper.profile import read_profile
     from mapper.replay import find_stops, read_fault, run_replay, summarise
+    from mapper.replay.as_read import is_as_read
     from mapper.table import compile_table, encode_table
 
     profile = read_profile(read_bytes(profile_file), profile_file)
     recording = read_recording_file(recording_file)
     load = read_load(load_name, profile)
     check_writable(out)
+    if is_as_read(recording):
+        from mapper.cli._replaying_read import replay_as_read
+
+        given = {"--fault": faults, "--corner": corner != "nominal", "--load": load, "--mode": mode}
+        replay_as_read(profile, recording, out, json_wanted, [name for name, value in given.items() if value])
+        return
     wanted = [read_fault(text, profile) for text in faults]
     table_bytes = encode_table(compile_table(profile))
     trace = run_replay(profile, table_bytes, recording, wanted, corner=corner, mode=mode, load_name=load)

@@ -23,7 +23,17 @@ from numpy.typing import NDArray
 
 from mapper.law import INPUT_BITS
 from mapper.profile.profile import Joint, Profile, Track
-from mapper.replay.recording import DIGITAL_NAMES, GAP_S, Column, Gap, Recording, RecordingError, resample
+from mapper.replay.recording import (
+    DIGITAL_NAMES,
+    ELAPSED,
+    GAP_S,
+    POWER_UP,
+    Column,
+    Gap,
+    Recording,
+    RecordingError,
+    resample,
+)
 
 BLEND_S = 1.0
 PAUSE_S = 0.2
@@ -83,6 +93,7 @@ def prepare_inputs(profile: Profile, recording: Recording, mode: str | None = No
     Raises:
         RecordingError: a column that names no input, or two columns for the same input.
     """
+    _must_be_of_operator(recording)
     tick_s = float(profile.controller.tick_s)
     count = int(recording.length_s / tick_s + 1e-6) + 1
     ticks = (np.arange(count) * tick_s).astype(np.float64)
@@ -130,6 +141,24 @@ def prepare_inputs(profile: Profile, recording: Recording, mode: str | None = No
 
 def _fail(recording: Recording, column: Column, found: str, remedy: str) -> RecordingError:
     return RecordingError(f"{recording.file_name}:{recording.header_line}:{column.column}: {found}; {remedy}")
+
+
+def _must_be_of_operator(recording: Recording) -> None:
+    for column in recording.columns:
+        if column.unit == "read":
+            raise _fail(
+                recording,
+                column,
+                f"{column.header!r} is what a controller read, position sensors included",
+                "such a recording runs with `mapper replay` alone, without a model of the arm",
+            )
+        if column.name in (ELAPSED, POWER_UP):
+            raise _fail(
+                recording,
+                column,
+                f"column {column.header!r} belongs to a recording of what the controller read (NAME_read)",
+                "delete the column",
+            )
 
 
 def _has_buttons(recording: Recording) -> bool:

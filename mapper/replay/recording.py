@@ -8,6 +8,11 @@ A column's ending says what is in it: `NAME_counts` raw counts of one input; `NA
 own unit (degrees, or the share of full lever from -1 to 1); `stop_1`, `stop_2`, `enabling`, `reset`, `mode_full`,
 `key` are digital and hold 0 or 1. An empty cell means that there was no sample then. Time rises from row to row.
 
+A recording with columns `NAME_read` is one of what the controller itself read, tick by tick, position sensors too
+(`mapper/replay/as_read.py`): one row a tick, nothing resampled, no model of the arm. It may also have `elapsed_us`
+(since the tick before), `power_up` (1: the controller starts anew before this tick) and `JOINT_true_deg` (where the
+joint was).
+
 The rule by which a recording of any rate is brought onto the controller's tick (`resample`): an analog input is linear
 between two samples; over a gap longer than `GAP_S` it keeps the value before the gap, which is reported; a digital
 input keeps its last value; before the first and after the last sample the nearest one holds.
@@ -25,7 +30,9 @@ from mapper.errors import MapperError
 
 DIGITAL_NAMES = ("stop_1", "stop_2", "enabling", "reset", "mode_full", "key")
 """In the order of the bits of law_digital_t (law.h)."""
-UNITS = ("counts", "deg", "share")
+UNITS = ("counts", "deg", "share", "read")
+ELAPSED, POWER_UP = "elapsed_us", "power_up"
+"""Columns of a recording as read (above); the first in us, the second 0 or 1."""
 GAP_S = 0.25
 LONGEST_S = 3600.0
 COLUMNS_MAX = 200
@@ -42,7 +49,7 @@ class Column:
     """One input over time; NaN where the recording has no sample."""
 
     name: str  # without the ending
-    unit: str  # one of UNITS, or "digital"
+    unit: str  # one of UNITS, "digital" or "us"
     header: str  # as written
     column: int  # 1-based character column of the header, for messages
     values: Floats
@@ -200,8 +207,11 @@ def _read_header(line: str, file_name: str, number: int) -> list[tuple[str, str,
                 )
             names.append(("time", "s", header, column))
             continue
-        if header in DIGITAL_NAMES:
+        if header in (*DIGITAL_NAMES, POWER_UP):
             names.append((header, "digital", header, column))
+            continue
+        if header == ELAPSED:
+            names.append((header, "us", header, column))
             continue
         name, _, unit = header.rpartition("_")
         if unit not in UNITS or not name:
@@ -312,7 +322,10 @@ def _check_values(
     if unit == "digital":
         wrong = there & (values != 0.0) & (values != 1.0)
         allowed = "0 or 1 is allowed"
-    elif unit == "counts":
+    elif unit == "us":
+        wrong = there & ((values < 1.0) | (values > 1e6) | (values != np.floor(values)))
+        allowed = "a whole number of microseconds from 1 to 1000000 is allowed"
+    elif unit in ("counts", "read"):
         wrong = there & ((values < 0.0) | (values > 65535.0) | (values != np.floor(values)))
         allowed = "a whole number from 0 to 65535 is allowed; raw counts have no unit and no decimals"
     elif unit == "share":

@@ -94,7 +94,9 @@ def test_a_waived_limit_is_counted_apart_and_named(capsys, tmp_path, short):
     waiver = '\n[[waivers]]\nlimit = "deadband_jump"\njoint = "lever"\nreason = "measured on the bench"\n'
     waived.write_text(text.replace('jump = "18 %"', 'jump = "18.6 %"') + waiver, encoding="utf-8")
     code, out, _ = call(capsys, "rehearse", waived, short, "--out", tmp_path / "out")
-    of = int(re.search(r"(\d+) of (\d+) limits hold, 1 waived, 0 do not hold", out)[2])
+    counted = re.search(r"(\d+) of (\d+) limits hold, 1 waived, 0 do not hold", out)
+    assert counted is not None, out
+    of = int(counted[2])
 
     assert code == 0
     assert f"{of - 1} of {of} limits hold" in out

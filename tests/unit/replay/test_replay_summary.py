@@ -126,7 +126,6 @@ def test_a_deadband_in_which_the_joint_halts_at_the_edge_is_warned_of():
     assert [text.split(" switches")[0] for text in summary.warnings] == [
         "the valve of boom_swing",
         "the valve of boom_lift",
-        "the valve of elbow",
     ]
     assert "joints.boom_lift.follow.error_deadband" in summary.warnings[1]
     assert "speed_deadband" in summary.warnings[1]
