@@ -16,7 +16,9 @@ from mapper import __version__
 from mapper.errors import MapperError
 
 _VERBS = {
+    "advise": "Find the fastest speeds, steepest ramps and widest travel that still hold.",
     "check": "Check every limit of a profile, with the evidence for each.",
+    "compare": "Show what changed between two profiles, and what it did to every margin.",
     "controller": "Run a simulated controller and arm on a serial port, to practise on.",
     "readback": "Show what is in the controller, and whether it is this profile.",
     "rehearse": "The whole job without the machine: check, upload, read back, replay.",
