@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -15,7 +15,7 @@ from mapper.law import LiveTable
 from mapper.machine import NEGATIVE, POSITIVE, JointModel
 from mapper.machine.physics import JointPhysics, joint_physics
 from mapper.profile.profile import Joint, Profile, Sensor, ValveSide
-from mapper.table.table import Q16, Curve, JointTable, MachineTable, Table
+from mapper.table.table import Q16, CoupledStop, Curve, JointTable, MachineTable, Table
 
 Ints = npt.NDArray[np.int32]
 Floats = npt.NDArray[np.float64]
@@ -41,6 +41,7 @@ class JointContext:
     live: LiveTable
     model: JointModel
     physics: JointPhysics | None = None  # None: the profile does not say what the joint carries
+    partners: tuple[Partner, ...] = ()  # one for each coupled stop that the joint is part of
 
     @property
     def key(self) -> str:
@@ -106,6 +107,15 @@ class JointContext:
 
     def gain_most(self, side: int) -> float:
         return self.model.gain_spread(side)[1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Partner:
+    """The other joint of a coupled stop, without partners of its own."""
+
+    stop: CoupledStop
+    own: int  # 0 or 1: which joint of the stop this one's context is of
+    other: JointContext
 
 
 def count_step(sensor: Sensor, scale: int) -> Fraction:
@@ -203,7 +213,7 @@ def contexts(
 ) -> tuple[JointContext, ...]:
     """One context a joint, in the profile's order."""
     physics = joint_physics(profile)
-    return tuple(
+    alone = tuple(
         JointContext(
             profile=profile,
             joint=joint,
@@ -216,6 +226,16 @@ def contexts(
             physics=physics.get(joint.name),
         )
         for index, (joint, own, model) in enumerate(zip(profile.joints, table.joints, models, strict=True))
+    )
+    return tuple(replace(context, partners=_partners(table, alone, context.index)) for context in alone)
+
+
+def _partners(table: Table, alone: tuple[JointContext, ...], index: int) -> tuple[Partner, ...]:
+    return tuple(
+        Partner(stop=stop, own=own, other=alone[stop.joints[1 - own]])
+        for stop in table.coupled
+        for own in (0, 1)
+        if stop.joints[own] == index
     )
 
 

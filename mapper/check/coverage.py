@@ -3,22 +3,16 @@
 from __future__ import annotations
 
 from mapper.check.finding import NotExamined
+from mapper.profile.profile import Profile
 
 _TEXTS = (
     (
-        "coupled_stops",
-        "stops that depend on another joint's position are not in the table yet, so every pose within all hard stops "
-        "counts as one that the arm may take; keep joints apart by their own soft stops",
-    ),
-    (
-        "keep_out",
-        "whether any pose within travel and overrun enters the operator's space is not worked out; measure it on the "
-        "machine",
-    ),
-    (
-        "tip_speed",
-        "the speed of the load's farthest point in reduced mode is not worked out; measure it at full reach, 250 mm/s "
-        "or less",
+        "handover",
+        "tip_speed adds the speeds that the law lets through in one tick, in the reduced mode; while one joint takes "
+        "over from another, a valve that lags longest and one that lags shortest may add to it until both have "
+        "settled, by as much as the limit's detail says (up to as much again); and when the mode is switched to "
+        "reduced in motion, the joints only slow down by their ramps. Keep the load's reach free of people in either "
+        "case; lower ramps make it less",
     ),
     (
         "steel",
@@ -38,38 +32,32 @@ _TEXTS = (
     (
         "damping_ratio",
         "the lowest frequency is worked out from oil and inertia, but the damping ratio is taken from the profile and "
-        "not derived; measure how a swing dies down, loaded, and write the lowest",
+        "not derived; measure how a swing dies down, loaded, and write the lowest; frequency and damping are taken as "
+        "constant during a motion",
+    ),
+    (
+        "valve_model",
+        "soft stops, coupled stops and natural frequency take a valve as its measured curve behind dead time and a "
+        "first-order lag: not a spool of limited speed or one that swings, not a joint that drifts by leakage at zero "
+        "command, and not a flow that changes with the load by more than the tolerance of its gain; measure the step "
+        "response at full speed, loaded and empty, and widen lag and gain until they cover it",
     ),
     (
         "other_joints_braking",
-        "natural frequency, each soft stop and each stop are worked out for the joint's own motion, the others held: "
-        "another joint that brakes at the same time swings this one on its oil too, and a sudden "
-        "stop of one asks the load holding of the others to hold what it throws on them (it may open their reliefs); "
-        "neither is judged; measure overrun and give with the joints moving together, loaded, and leave more room",
+        "natural frequency, each soft stop, each coupled stop and each stop are worked out for the joint's own motion "
+        "on its own oil: another joint that brakes at the same time throws this one too, and a sudden stop of one asks "
+        "the load holding of the others to hold what it throws on them (it may open their reliefs); neither is judged; "
+        "measure overrun and give with the joints moving together, loaded, and leave more room",
+    ),
+    (
+        "play",
+        "play in pins and bearings is not part of any bound: measure it at the end of the arm and add it to "
+        "position.error where the sensor does not see it",
     ),
     (
         "oil_temperature",
         "lag, dead time, gain and efficiency are what the profile and its tolerances say at any temperature; cold, "
         "thick oil is in them only where you have put it",
-    ),
-    (
-        "lever_arm_in_swing",
-        "the soft-stop bound takes the gain as constant during a motion; what the lever arm, read from a swinging "
-        "joint, does to the swing is not in it; leave more room to the hard stop where the lever arm changes fast",
-    ),
-    (
-        "repeated_sample_loss",
-        "a contact that fails again and again, as often good as lost, is no fault; its reading is no older than the "
-        "soft-stop bound takes it, but the swing that each loss adds is counted once; keep fault_time short",
-    ),
-    (
-        "repeated_stops",
-        "the soft-stop bound starts at rest; a new start while the load still swings from the last stop is not in it; "
-        "make pump_load and match_hold longer than the swing",
-    ),
-    (
-        "stuck_sensor",
-        "a sensor that freezes at a plausible value is seen only by the second track or by the motion watches",
     ),
     (
         "slipped_harness",
@@ -84,5 +72,13 @@ _TEXTS = (
 )
 
 
-def not_examined() -> tuple[NotExamined, ...]:
-    return tuple(NotExamined(limit=limit, why=why) for limit, why in _TEXTS)
+_NO_KEEP_OUT = (
+    "no keep-out space in the profile: nothing was looked at; write [[keep_out]] with a name and two corners for every "
+    "place that arm and load must not enter, the operator's first"
+)
+
+
+def not_examined(profile: Profile | None = None) -> tuple[NotExamined, ...]:
+    """With a profile, also the optional limits that it says nothing for."""
+    texts = _TEXTS if profile is None or profile.keep_out else (("keep_out", _NO_KEEP_OUT), *_TEXTS)
+    return tuple(NotExamined(limit=limit, why=why) for limit, why in texts)

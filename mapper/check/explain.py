@@ -39,6 +39,15 @@ EVIDENCE_WORDS = {
 }
 
 WORDS: dict[str, Words] = {
+    "search": Words(
+        asks="No example of what operator, wires and machine may do breaks a rule of the law, a limit of the table or "
+        "a bound of the check (`mapper check --effort`).",
+        formula=("rules broken in all examples = 0",),
+        shown="examples drawn from a seed: up to eight segments of motion at several inputs, sensor faults, stops, "
+        "releases, resets, modes, key and power-ups, run through the compiled law and a plant of the class (no oil "
+        "spring, no load), every tick watched by a monitor that shares no code with the law",
+        source=_OWN,
+    ),
     # -- the table and the law
     "as_written": Words(
         asks="Every value of the table is what the profile says, rounded to its safe side.",
@@ -96,9 +105,19 @@ WORDS: dict[str, Words] = {
         asks="Whatever the operator does, the joint stands before the hard stop: the overrun past the soft stop fits "
         "into the way between the two.",
         formula=("overrun <= |hard stop - soft stop|",),
-        shown="a barrier in the phase plane for all plants of the stated tolerances, and a bound of the oil spring on "
-        "top; never by simulation",
-        source="derived here, step by step in mapper/check/motion/barrier.py and spring.py",
+        shown="a proof for all plants of the stated tolerances, spring included, whether oil that leaks damps it or "
+        "something beside it, each constant during a motion, that the joint never closes the room "
+        "left faster than that room allows; the compiled curve is held against it at every millidegree; never by "
+        "simulation",
+        source="derived here, step by step in mapper/check/motion/stop_bound.py and swing.py",
+    ),
+    "coupled_stops": Words(
+        asks="Whatever the operator does with the two joints together, their weighted sum stays before its hard stop.",
+        formula=("overrun of the sum <= |hard - soft|",),
+        shown="the same proof as for a soft stop, for two joints of which each may be anything within its tolerances, "
+        "on readings of different ages; "
+        "the compiled law is run at rooms, positions and speeds of both",
+        source="derived here, step by step in mapper/check/motion/coupled_stop.py",
     ),
     "travel": Words(
         asks="The cylinder takes the joint from hard stop to hard stop, with no dead centre between them.",
@@ -130,6 +149,13 @@ WORDS: dict[str, Words] = {
         shown="the first and last calibration point of each track",
         source=PRACTICE,
     ),
+    "stuck_sensor": Words(
+        asks="A position sensor that freezes at a plausible count is noticed before the joint has gone far.",
+        formula=("disagreement + what both readings may be off + speed x time to notice <= 10 deg, with two tracks",),
+        shown="every count of a frozen track, both ways, through the law's sensor and soft-stop stages; a single track "
+        "against the stall watch, on the whole law",
+        source="derived here; the 10 deg: " + PRACTICE,
+    ),
     "sensor_step": Words(
         asks="A reading that jumps farther in one tick than joint or hand can move is not believed.",
         formula=("step in one tick <= largest rate x tick + error + one count",),
@@ -141,6 +167,14 @@ WORDS: dict[str, Words] = {
         formula=("match window <= 10 deg and half the gap; authority ramp, match hold and pump load long enough",),
         shown="the compiled values",
         source=PRACTICE,
+    ),
+    "following": Words(
+        asks="Motion begins from zero and grows with authority, a gap is never chased, and a joint that follows at "
+        "full speed does not trail so far that it is held for it. A lever begins at rest.",
+        formula=("steady error (1 - feed_forward x gain of the joint) x speed / gain <= gap",),
+        shown="every error in both modes and every count of the operator's sensor through the law's stages; the "
+        "beginning on the whole law",
+        source="steady state of a proportional loop, any textbook of control; " + _OWN,
     ),
     "motion_watches": Words(
         asks="A joint that moves unasked, does not move when asked, or whose tracks differ is noticed, and a good "
@@ -194,10 +228,36 @@ WORDS: dict[str, Words] = {
         "deadline is the profile's own",
     ),
     "slowing": Words(
-        asks="While stopping, every joint only slows, whatever the operator goes on asking.",
-        formula=("|w(k)| <= |w(k - 1)| - stop_deceleration x tick, and never past zero",),
-        shown="runs of the law from a moving arm at several speeds, with ramp, which has the same for every speed",
+        asks="While stopping, every joint only slows, whatever the operator goes on asking, and it stands before the "
+        "deadline would cut it off.",
+        formula=(
+            "|w(k)| <= |w(k - 1)| - stop_deceleration x tick, and never past zero; ramp from full speed <= deadline",
+        ),
+        shown="one tick of the whole law in stopping, from every speed, both ways and modes, and with every count of "
+        "every sensor",
         source=_OWN,
+    ),
+    "integer_width": Words(
+        asks="No number in the controller ever overflows, which would turn a large speed into one the other way.",
+        formula=("|number| < 2^63 for products, < 2^31 for what is kept, <= 65535 for counters",),
+        shown="the largest magnitude of each product and sum of the rules, in whole numbers, from the table's own "
+        "numbers",
+        source=_OWN,
+    ),
+    # -- the whole arm in space
+    "tip_speed": Words(
+        asks="In reduced mode no point of arm or load moves faster than tip_speed, whatever joints move together.",
+        formula=("v <= tip_speed",),
+        shown="branch and bound over all poses between the hard stops, with bounds rounded outward; what the law lets "
+        "through on many sets of commands",
+        source=_OWN,
+    ),
+    "keep_out": Words(
+        asks="No part of arm or load gets into a keep-out space in any pose between the hard stops.",
+        formula=("distance of every part from the space >= 0",),
+        shown="branch and bound over all poses, with bounds rounded outward; where it does not hold, a pose that "
+        "enters",
+        source=_STATICS,
     ),
     # -- physics of the machine
     "gain_spread": Words(

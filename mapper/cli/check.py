@@ -12,10 +12,17 @@ from typing import TYPE_CHECKING
 
 import click
 
+from mapper.cli._profile_file import bytes_of
+
 if TYPE_CHECKING:
     from mapper.check import CheckResult, Finding
     from mapper.check.finding import Given
+    from mapper.check.search.search import SearchResult
 
+_EFFORT_HELP = (
+    "Also search for a violation by property-based search, for so many SECONDS, or quick (10 s) or thorough (300 s), "
+    "or a number of examples such as '20000 examples'. Without it nothing is searched."
+)
 _BAD = ("violated", "not shown")
 _MACHINE = "machine"
 _WIDTH = 112
@@ -45,6 +52,22 @@ _WIDTH = 112
     help="Also write a page (.html) with every finding of the whole profile, drawings of the linkages and of the arm, "
     "and plots over each joint's travel. A file of that name is replaced.",
 )
+@click.option("--effort", "effort_text", metavar="SECONDS", help=_EFFORT_HELP)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**31 - 1),
+    default=1,
+    show_default=True,
+    help="Of the search: the same one draws the same examples.",
+)
+@click.option(
+    "--found",
+    "found_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Where the search writes what it finds, as a recording for mapper replay (PROFILE's name with -found.csv in "
+    "the working directory when not given). A file of that name is replaced; none is written when nothing is found.",
+)
 @click.option("--verbose", is_flag=True, help="Say of every finding what was shown and for which inputs or plants.")
 def command(
     profile_file: Path,
@@ -52,6 +75,9 @@ def command(
     joint_name: str | None,
     explained_limit: str | None,
     report_file: Path | None,
+    effort_text: str | None,
+    seed: int,
+    found_file: Path | None,
     verbose: bool,
 ) -> int:
     """Check the table that PROFILE compiles to, through the control law that runs in the controller.
@@ -59,10 +85,12 @@ def command(
     Exit code: 0 every limit holds or is waived, 1 a limit is violated or could not be shown, 2 the file cannot be read.
     """
     from mapper.check import check_profile
+    from mapper.cli._searching import read_effort, search_document, search_for
     from mapper.profile import read_profile
     from mapper.table import compile_table, encode_table
 
-    profile = read_profile(_bytes_of(profile_file), str(profile_file))
+    budget = None if effort_text is None else read_effort(effort_text)
+    profile = read_profile(bytes_of(profile_file), str(profile_file))
     _joint_must_exist(joint_name, [joint.name for joint in profile.joints])
     _limit_must_exist(explained_limit)
     _report_must_not_be(report_file, profile_file)
@@ -70,6 +98,13 @@ def command(
     _progress("checking ...")
     result = check_profile(profile, table, encode_table(table))
     _progress("")
+    searched: SearchResult | None = None
+    if budget is not None:
+        found_file = found_file or Path(f"{profile_file.stem}-found.csv")
+        _report_must_not_be(found_file, profile_file, "--found")
+        result, searched, text = search_for(profile, table, result, (seed, budget, str(found_file)))
+        if text is not None:
+            _write_whole(found_file, text, "--found")
     if report_file is not None:
         from mapper.check.page.page import check_page
 
@@ -81,6 +116,7 @@ def command(
         document = _document(str(profile_file), result, shown)
         if explained_limit is not None:
             _add_explanations(document, shown)
+        document["search"] = search_document(searched, str(found_file))
         if report_file is not None:
             document["report"] = str(report_file)
         click.echo(json.dumps(document, indent=2))
@@ -90,36 +126,28 @@ def command(
             if explained_limit is None
             else _explain_report(str(profile_file), result, shown, (explained_limit, joint_name))
         )
-        for line in lines:
+        *first, last = lines
+        if searched is None and explained_limit is None:
+            first.append(f"Nothing was searched: mapper check {profile_file} --effort quick searches for 10 s.")
+        for line in (*first, last):
             click.echo(line)
         if report_file is not None:
             click.echo(f"report  {report_file}")
     return 0 if result.holds else 1
 
 
-def _bytes_of(path: Path) -> bytes:
-    from mapper.errors import MapperError
-
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise MapperError(
-            f"{path}: cannot be read: {error.strerror}; give the path of a profile file (.toml)", exit_code=2
-        ) from error
+def _report_must_not_be(written: Path | None, profile_file: Path, option: str = "--report") -> None:
+    """The profile that is read must not be what is replaced."""
+    if written is not None and written.resolve() == profile_file.resolve():
+        raise click.UsageError(f"{option} {written}: that is the profile itself; give the file a name of its own")
 
 
-def _report_must_not_be(report_file: Path | None, profile_file: Path) -> None:
-    """The profile that is read must not be what the page replaces."""
-    if report_file is not None and report_file.resolve() == profile_file.resolve():
-        raise click.UsageError(f"--report {report_file}: that is the profile itself; give the page a name of its own")
-
-
-def _write_whole(path: Path, text: str) -> None:
+def _write_whole(path: Path, text: str, option: str = "--report") -> None:
     """The whole file or none: an old one stays until the new one is complete."""
     from mapper.errors import MapperError
 
     if path.is_dir():
-        raise MapperError(f"{path}: that is a directory; give --report the name of a file in it", exit_code=2)
+        raise MapperError(f"{path}: that is a directory; give {option} the name of a file in it", exit_code=2)
     fresh = path.with_name(path.name + ".part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -131,7 +159,7 @@ def _write_whole(path: Path, text: str) -> None:
     except OSError as error:
         why = error.strerror or error
         raise MapperError(
-            f"{path}: the report cannot be written there: {why}; choose another place with --report", exit_code=2
+            f"{path}: the file cannot be written there: {why}; choose another place with {option}", exit_code=2
         ) from error
 
 
@@ -168,6 +196,9 @@ def _progress(text: str) -> None:
 
 
 def _document(profile: str, result: CheckResult, shown: Iterable[Finding]) -> dict[str, object]:
+    from mapper.check.order import mend_order
+
+    shown = list(shown)
     joints = {finding.joint for finding in shown}
     return {
         "profile": profile,
@@ -192,6 +223,7 @@ def _document(profile: str, result: CheckResult, shown: Iterable[Finding]) -> di
         ],
         "not_examined": [{"limit": item.limit, "why": item.why} for item in result.not_examined],
         "notes": [{"joint": note.joint, "text": note.text} for note in result.notes if note.joint in joints],
+        "mend_order": [{"limit": finding.limit, "joint": finding.joint} for finding in mend_order(shown)],
         "unused_waivers": [
             {"limit": waiver.limit, "joint": waiver.joint, "reason": waiver.reason} for waiver in result.unused_waivers
         ],
@@ -285,6 +317,8 @@ def _indented(text: str) -> list[str]:
 
 
 def _report(profile: str, result: CheckResult, shown: list[Finding], verbose: bool) -> Iterator[str]:
+    from mapper.check.order import mend_first
+
     yield f"{profile}: table {result.digest}, {len(result.findings)} findings: {result.result}"
     yield ""
     yield from _explained(shown)
@@ -297,6 +331,9 @@ def _report(profile: str, result: CheckResult, shown: list[Finding], verbose: bo
     for item in result.not_examined:
         yield f"  {item.limit:<22} {item.why}"
     yield ""
+    first = mend_first(shown)
+    if first is not None:
+        yield first
     yield _last_line(profile, result)
 
 

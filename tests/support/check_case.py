@@ -39,6 +39,12 @@ def with_value(text: str, path: str, value: str) -> str:
     raise AssertionError(f"no {path} in the profile")
 
 
+def tight_stand() -> str:
+    """The stand with watches that allow its soft stops nearer to its hard ones, down to less than a degree."""
+    text = with_value(text_of(STAND), "joints.lever.watch.still_angle", '"0.4 deg"')
+    return with_value(text, "joints.lever.position.disagreement", '"0.4 deg"')
+
+
 def profile_of(text: str) -> Profile:
     return read_profile(text.encode(), "profile.toml")
 

@@ -1,10 +1,10 @@
 """Every state of the safety machine and every input, on the compiled law: the enumeration itself (what must hold is in
 `safety`).
 
-A table of one lever-controlled joint with timers of 2 or 3 ticks stands for every table of the same stop category:
-timers enter the rules only by comparison of a counter with the table's value, and joints only by "every" and "any". The
-joints' part of the state is put to one of the VARIANTS before every tick, so whatever joints can tell the machine may
-come in any state.
+A table of two lever-controlled joints with timers of 2 or 3 ticks stands for every table of the same stop category:
+timers enter the rules only by comparison of a counter with the table's value (tests try them from 1 to 5 ticks), and
+joints only by "every" and "any", which two that differ tell apart. The joints' part of the state is put to one of the
+VARIANTS before every tick, so whatever joints can tell the machine may come in any state.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ import numpy.typing as npt
 from mapper.check.context import Ints
 from mapper.check.law.pilot import HEALTHY, HELD
 from mapper.law import INPUT_BITS, STATES, LawState, LiveTable, load_core
-from mapper.law.core import IN_INTS
+from mapper.law.core import IN_INTS, Core
 from mapper.table import encode_table
-from mapper.table.table import SPEED, Curve, JointTable, MachineTable, Sensor, Table, Track
+from mapper.table.table import Q16, SPEED, Curve, JointTable, MachineTable, Sensor, Table, Track
 
 FIELDS = (
     "state",
@@ -57,7 +57,7 @@ class Variant:
     faulty: bool
 
 
-VARIANTS = (
+ONE_JOINT = (
     Variant(name="standing, lever at rest", ready=True, matched=True, moving=False, faulty=False),
     Variant(name="standing, lever pushed", ready=True, matched=False, moving=False, faulty=False),
     Variant(name="moving, lever pushed", ready=True, matched=False, moving=True, faulty=False),
@@ -69,10 +69,48 @@ VARIANTS = (
 )
 
 
+_CALM = ONE_JOINT[0]
+
+
+def _both(first: Variant, second: Variant) -> Variant:
+    """What two joints tell together."""
+    return Variant(
+        name=f"first joint {first.name}, second {second.name}",
+        ready=first.ready and second.ready,
+        matched=first.matched and second.matched,
+        moving=first.moving or second.moving,
+        faulty=first.faulty or second.faulty,
+    )
+
+
+_PAIRS = (*((one, _CALM) for one in ONE_JOINT), *((_CALM, one) for one in ONE_JOINT[1:]))
+VARIANTS = tuple(_both(first, second) for first, second in _PAIRS)
+"""Two joints, one of which stands with its lever at rest: what tells "every" from "any" and from "the first"."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timers:
+    """Ticks of the machine's timers, and how many ticks authority takes to the full."""
+
+    power_up: int = 3
+    discrepancy: int = 2
+    reset_min: int = 2
+    reset_max: int = 3
+    load: int = 2
+    match: int = 2
+    authority: int = 2
+    stop: int = 2
+    release: int = 2
+
+
+_USUAL = Timers()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Transitions:
     """All of them. Arrays over (state, digital inputs, variant)."""
 
+    machine: MachineTable
     states: Ints  # (n, 12), columns FIELDS; state 0 is power-up
     next: Ints  # index of the state after the tick
     flags: npt.NDArray[np.uint8]  # DRIVES, ENABLES, MOVES after the tick
@@ -96,11 +134,25 @@ def input_words(code: int) -> str:
     return f"[{' '.join(on) or 'all off'}, {VARIANTS[variant].name}]"
 
 
-def short_table(stop_category: int) -> Table:
-    """The one-joint table. Ramps of several ticks, so that a deadline of two ticks comes before standstill."""
-    operator = Track(input=0, count_min=100, count_max=900, curve=Curve(points=((100, -10_000), (900, 10_000))))
-    position = Track(input=1, count_min=100, count_max=900, curve=Curve(points=((100, -40_000), (900, 40_000))))
-    joint = JointTable(
+def short_table(stop_category: int, timers: Timers = _USUAL, joint_count: int = 2) -> Table:
+    """The table that is enumerated. Ramps of several ticks, so that a deadline of two ticks comes before standstill."""
+    return Table(
+        machine_id="exhaust",
+        revision=0,
+        tool_version=(0, 0, 0),
+        profile_digest=bytes(32),
+        machine=_machine(stop_category, timers),
+        joints=tuple(_joint(2 * index) for index in range(joint_count)),
+    )
+
+
+def _joint(channel: int) -> JointTable:
+    """A lever on one analog channel, its position on the next."""
+    lever = Curve(points=((100, -10_000), (900, 10_000)))
+    angle = Curve(points=((100, -40_000), (900, 40_000)))
+    operator = Track(input=channel, count_min=100, count_max=900, curve=lever)
+    position = Track(input=channel + 1, count_min=100, count_max=900, curve=angle)
+    return JointTable(
         control=SPEED,
         continuous=False,
         polarity=1,
@@ -134,43 +186,45 @@ def short_table(stop_category: int) -> Table:
         stall_flow_e4=10_000,
         stall_ticks=60_000,
         stall_mdeg=1,
+        reach_mm=0,
     )
-    machine = MachineTable(
+
+
+def _machine(stop_category: int, timers: Timers) -> MachineTable:
+    return MachineTable(
         tick_us=_TICK_US,
         tick_hz=200,
         late_us=_LATE_US,
         pump_ml_min=1_000_000,
-        power_up_ticks=3,
-        discrepancy_ticks=2,
-        reset_min_ticks=2,
-        reset_max_ticks=3,
-        load_ticks=2,
-        match_ticks=2,
-        authority_step_q16=32_768,
+        power_up_ticks=timers.power_up,
+        discrepancy_ticks=timers.discrepancy,
+        reset_min_ticks=timers.reset_min,
+        reset_max_ticks=timers.reset_max,
+        load_ticks=timers.load,
+        match_ticks=timers.match,
+        authority_step_q16=-(-Q16 // timers.authority),
         stop_category=stop_category,
-        stop_ticks=2,
-        release_ticks=2,
-    )
-    return Table(
-        machine_id="exhaust",
-        revision=0,
-        tool_version=(0, 0, 0),
-        profile_digest=bytes(32),
-        machine=machine,
-        joints=(joint,),
+        stop_ticks=timers.stop,
+        release_ticks=timers.release,
+        tip_mdeg_mm_s=0,
     )
 
 
 @functools.lru_cache(maxsize=2)
-def transitions(stop_category: int) -> Transitions:
+def transitions(stop_category: int, timers: Timers = _USUAL) -> Transitions:
     """Breadth first from power-up: every state that any inputs can reach, every digital input and variant in each.
 
     Raises:
         RuntimeError: more states than there is room for, which means that a counter no longer saturates.
     """
+    return enumerated(short_table(stop_category, timers))
+
+
+def enumerated(table: Table) -> Transitions:
+    """`transitions` of a table of two joints like those of `short_table`, on the law that is loaded now."""
     core = load_core()
-    live = core.table(encode_table(short_table(stop_category)))
-    blobs, rows = _prepared(live)
+    live = core.table(encode_table(table))
+    blobs, rows = _prepared(core)
     variants = len(VARIANTS)
     states = np.zeros((_CAPACITY, len(FIELDS)), dtype=np.int32)
     parents = np.zeros((_CAPACITY, 2), dtype=np.int32)
@@ -190,6 +244,7 @@ def transitions(stop_category: int) -> Transitions:
     if count < 0:
         raise RuntimeError(f"the safety machine has more than {_CAPACITY} states: a counter does not saturate")
     return Transitions(
+        machine=table.machine,
         states=states[:count].copy(),
         next=following[:count].copy(),
         flags=flags[:count].copy(),
@@ -219,10 +274,26 @@ def _row(digital: int, operator: int = _REST, position: int = _POSE, elapsed_us:
     return row
 
 
-def _prepared(live: LiveTable) -> tuple[list[bytes], Ints]:
-    """States from which the joints' parts are taken, one a variant, reached by running the law; and each variant's
-    input.
-    """
+def _prepared(core: Core) -> tuple[list[bytes], Ints]:
+    """A state of two joints and its input for every variant, put together from those of one joint."""
+    blobs, rows = _prepared_joint(core.table(encode_table(short_table(0, _USUAL, joint_count=1))))
+    library = core.library
+    library.bench_joint_offset.restype = library.bench_joint_bytes.restype = ctypes.c_size_t
+    start, size = int(library.bench_joint_offset()), int(library.bench_joint_bytes())
+    pair_blobs, pair_rows = [], []
+    for first, second in _PAIRS:
+        one, other = ONE_JOINT.index(first), ONE_JOINT.index(second)
+        second_part = blobs[other][start : start + size]
+        pair_blobs.append(blobs[one][: start + size] + second_part + blobs[one][start + 2 * size :])
+        row = rows[one].copy()
+        row[0] = max(rows[one][0], rows[other][0])
+        row[[_OPERATOR + 2, _POSITION + 2]] = rows[other][[_OPERATOR, _POSITION]]
+        pair_rows.append(row)
+    return pair_blobs, np.ascontiguousarray(np.stack(pair_rows))
+
+
+def _prepared_joint(live: LiveTable) -> tuple[list[bytes], Ints]:
+    """States of a law of one joint, reached by running it, and the next tick's input: one of each a variant."""
     reset = HEALTHY | INPUT_BITS["reset"]
     state = live.start()
     fresh = bytes(state)

@@ -5,12 +5,12 @@ there.
 from __future__ import annotations
 
 import ctypes
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from mapper.check.context import Ints
-from mapper.law import INPUT_BITS, STATES, LiveTable, load_core
+from mapper.law import INPUT_BITS, STATES, LawState, LiveTable, load_core
 from mapper.law.core import IN_INTS, OUT_HEAD, OUT_INTS, OUT_JOINT
 from mapper.table.table import FOLLOW, Q16, JointTable, Table, Track
 
@@ -29,6 +29,20 @@ class Running:
     state: bytes
     row: Ints  # 66 ints
     moving: bool  # every joint has a drive other than 0
+    rest_state: bytes  # running as well, full authority, before any operator input was moved
+    rest_row: Ints
+    goal_row: Ints  # the row with every operator input where it goes to
+    begins: tuple[Begin, ...]  # how motion begins with the operator at the edge of what counts as matched
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Begin:
+    """From the press of the enabling device until full authority, the arm standing still and every follow joint's
+    operator as far from it as still counts as matched. Rows of the law's output.
+    """
+
+    mode: int
+    out: Ints  # (n, 121)
 
 
 def drives(out: Ints, joint_count: int) -> Ints:
@@ -86,28 +100,68 @@ class Pilot:
         """Power-up, reset, enabling device, matching, full authority, then every operator input moved until all joints
         move.
         """
-        machine = self._table.machine
         state = self._live.start()
-        reset = HEALTHY | INPUT_BITS["reset"]
+        out = self._press(state, HELD)
+        rest_state, rest_row = bytes(state), self._row.copy()
+        goals = [self._goal(index, joint) for index, joint in enumerate(self._table.joints)]
+        moving = out[-1, 0] == RUNNING and self._set_off(state, goals)
+        moving_row = self._row.copy()
+        for index, (joint, goal) in enumerate(zip(self._table.joints, goals, strict=True)):
+            self._put(index, 0, joint.operator.tracks, goal)
+        return Running(
+            state=bytes(state),
+            row=moving_row,
+            moving=moving,
+            rest_state=rest_state,
+            rest_row=rest_row,
+            goal_row=self._row.copy(),
+            begins=(),
+        )
+
+    def begin(self, edge: int, mode: int) -> Begin:
+        """edge: +1 or -1, to which side of the joints the operator is off. mode: 0 reduced, 1 full."""
+        for index, joint in enumerate(self._table.joints):
+            if joint.control == FOLLOW:
+                self._put_at_edge(index, joint, edge)
+        held = HELD if mode else HELD & ~INPUT_BITS["mode_full"]
+        return Begin(mode=mode, out=self._press(self._live.start(), held))
+
+    def _press(self, state: LawState, held: int) -> Ints:
+        """From power-up to full authority, inputs as they are; the outputs since the device was pressed."""
+        machine = self._table.machine
+        out = np.empty((0, OUT_INTS), dtype=np.int32)
         for digital, ticks in (
             (HEALTHY, machine.power_up_ticks + _SPARE_TICKS),
-            (reset, machine.reset_min_ticks),
+            (HEALTHY | INPUT_BITS["reset"], machine.reset_min_ticks),
             (HEALTHY, _SPARE_TICKS),
-            (HELD, machine.load_ticks + machine.match_ticks + Q16 // machine.authority_step_q16 + 2 * _SPARE_TICKS),
+            (held, machine.load_ticks + machine.match_ticks + Q16 // machine.authority_step_q16 + 2 * _SPARE_TICKS),
         ):
             self._row[1] = digital
             out = self._live.run(state, np.tile(self._row, (ticks, 1)))
-        if out[-1, 0] != RUNNING:
-            return Running(state=bytes(state), row=self._row.copy(), moving=False)
-        goals = [self._goal(index, joint) for index, joint in enumerate(self._table.joints)]
+        return out
+
+    def _put_at_edge(self, index: int, joint: JointTable, edge: int) -> None:
+        """The operator's count whose target is farthest to one side of the reading and still inside the window."""
+        track = joint.operator.tracks[0]
+        counts = np.arange(track.count_min, track.count_max + 1, dtype=np.int32)
+        target = self._live.curve(index, 4, self._live.curve(index, 0, counts)).astype(np.int64)
+        at = self._row[2 + joint.position.tracks[0].input]
+        error = target - int(self._live.curve(index, 2, np.array([at], dtype=np.int32))[0])
+        inside = np.flatnonzero(np.abs(error) <= joint.match_window_mdeg)
+        if inside.size:
+            best = inside[int(np.argmax(edge * error[inside]))]
+            self._put(index, 0, joint.operator.tracks, int(self._live.curve(index, 0, counts[best : best + 1])[0]))
+
+    def _set_off(self, state: LawState, goals: list[int]) -> bool:
+        """Moves the operator's inputs until every joint has drive; False where that does not come about."""
         for _ in range(_MOVE_TICKS_MOST):
             self._move(goals)
             out = self._live.run(state, self._row[None, :])
             if out[0, 0] != RUNNING:
                 break
             if np.all(drives(out, len(goals))[0] != 0):
-                return Running(state=bytes(state), row=self._row.copy(), moving=True)
-        return Running(state=bytes(state), row=self._row.copy(), moving=False)
+                return True
+        return False
 
     def _put(self, index: int, first_curve: int, tracks: tuple[Track, ...], value: int) -> None:
         for number, track in enumerate(tracks):
@@ -146,4 +200,6 @@ class Pilot:
 
 
 def running_state(table: Table, live: LiveTable) -> Running:
-    return Pilot(table, live).running()
+    """The law as it runs on this table; `begins` for both sides and both modes."""
+    begins = tuple(Pilot(table, live).begin(edge, mode) for mode in (0, 1) for edge in (1, -1))
+    return replace(Pilot(table, live).running(), begins=begins)

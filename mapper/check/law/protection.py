@@ -107,7 +107,7 @@ def motion_watches(context: JointContext) -> Finding:
     )
 
 
-def _way_to_stop(context: JointContext) -> tuple[float, str]:
+def way_to_stop(context: JointContext) -> tuple[float, str]:
     """Distance in deg that a joint may go wrong unseen, and why."""
     hard = context.joint.limits.hard_stops_deg
     if context.table.continuous or hard is None:
@@ -125,7 +125,7 @@ def _angle_advice(key: str, most_deg: float) -> str:
 def _still(context: JointContext) -> tuple[Demand, ...]:
     table, key = context.table, f"{context.key}.watch"
     still_deg = table.still_mdeg / MDEG
-    way_deg, why = _way_to_stop(context)
+    way_deg, why = way_to_stop(context)
     drift_deg = min(table.speed_reduced_mdeg_s) / MDEG * table.still_ticks * context.tick_s
     if drift_deg < way_deg:
         way_deg, why = drift_deg, "what reduced speed covers in still_time: a joint that runs by itself is seen"
@@ -153,7 +153,7 @@ def _apart(context: JointContext) -> tuple[Demand, ...]:
     demands = []
     position, operator = context.table.position, context.table.operator
     if len(position.tracks) == 2:
-        way_deg, why = _way_to_stop(context)
+        way_deg, why = way_to_stop(context)
         demands.append(
             Demand(
                 what="position disagreement",

@@ -84,7 +84,7 @@ def _follow_deadband(context: JointContext) -> tuple[float, int, str]:
         how = "all pairs on the edges of the rectangle (the rule compares the two magnitudes separately)"
     result = context.live.target_speed(context.index, FULL_MODE, *pairs)
     return (
-        int(np.max(np.abs(result))) / 1000,
+        max(int(result.max()), -int(result.min())) / 1000,
         int(result.size),
         (
             f"{how} of an error up to {dead / 1000:g} deg and an operator speed up to {slow / 1000:g} deg/s gives a "

@@ -96,6 +96,7 @@ MACHINE_CHANGES = {
     "emergency_stop.category": {"stop_category": 1},
     "emergency_stop.delayed_off_relay": {"stop_ticks": MACHINE.stop_ticks + 1},
     "emergency_stop.release_deadline": {"release_ticks": MACHINE.release_ticks + 1},
+    "limits.tip_speed": {"tip_mdeg_mm_s": MACHINE.tip_mdeg_mm_s + 1},
 }
 
 
@@ -117,10 +118,53 @@ def test_a_changed_value_of_a_joint_is_seen_and_named(item):
 
 @pytest.mark.parametrize("item", MACHINE_CHANGES)
 def test_a_changed_value_of_the_machine_is_seen_and_named(item):
-    found = machine_as_written(PROFILE, replace(MACHINE, **MACHINE_CHANGES[item]))
+    found = machine_as_written(PROFILE, replace(TABLE, machine=replace(MACHINE, **MACHINE_CHANGES[item])))
 
     assert found.status is Status.VIOLATED
     assert item in found.detail
+
+
+@pytest.mark.parametrize("change", [-1, 1])
+def test_a_changed_reach_is_seen_and_named(change):
+    found = machine_as_written(PROFILE, replace(TABLE, joints=(replace(JOINT, reach_mm=JOINT.reach_mm + change),)))
+
+    assert found.status is Status.VIOLATED
+    assert "joints.lever, reach for tip speed" in found.detail
+
+
+FOLDS = profile_of(text_of(KERB))
+FOLDED = compile_table(FOLDS)
+
+
+def test_a_coupled_stop_that_the_table_lacks_is_seen_and_named():
+    found = machine_as_written(FOLDS, replace(FOLDED, coupled=()))
+
+    assert found.status is Status.VIOLATED
+    assert "coupled_stops.fold.lower is not in the table" in found.detail
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"joints": (0, 2)},
+        {"weights_e3": (-1000, 1000)},
+        {"weights_e3": (-999, -1000)},
+        {"limit_mdeg": 80_001},
+    ],
+)
+def test_a_changed_coupled_stop_is_seen_on_both_sides(change):
+    found = machine_as_written(FOLDS, replace(FOLDED, coupled=(replace(FOLDED.coupled[0], **change),)))
+
+    assert found.status is Status.VIOLATED
+    assert found.worst == 2
+    assert "is not the profile's" in found.detail
+
+
+def test_a_coupled_stop_that_is_there_twice_with_another_limit_is_seen():
+    more = replace(FOLDED.coupled[0], limit_mdeg=90_000)
+    found = machine_as_written(FOLDS, replace(FOLDED, coupled=(*FOLDED.coupled, more)))
+
+    assert found.worst == 1
 
 
 def test_cases_are_the_sizes_of_the_domains_and_the_single_values():

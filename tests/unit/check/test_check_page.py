@@ -10,7 +10,7 @@ import xml.etree.ElementTree as ElementTree
 from dataclasses import replace
 
 import pytest
-from check_case import KERB, STAND, check_text, profile_of, text_of, with_value
+from check_case import KERB, STAND, check_text, profile_of, text_of, tight_stand, with_value
 from click.testing import CliRunner
 from make_profile import joint_named, with_electric_joint, worked
 from page_case import shapes, svgs
@@ -114,7 +114,7 @@ def test_what_does_not_hold_comes_first_with_each_way_to_mend_it():
 
 
 def test_a_waiver_stands_with_its_reason_and_an_unused_one_too():
-    text = with_value(text_of(STAND), "joints.lever.limits.soft_stops.upper", '"31 deg"')
+    text = with_value(tight_stand(), "joints.lever.limits.soft_stops.upper", '"34.55 deg"')
     text += '\n[[waivers]]\nlimit = "soft_stop_overrun"\njoint = "lever"\nreason = "bumpers <fitted>"\n'
     text += '\n[[waivers]]\nlimit = "ramp"\njoint = "lever"\nreason = "no reason at all"\n'
     page = page_of(text)

@@ -126,8 +126,11 @@ def test_overrun_is_the_sum_of_its_parts(name):
             continue
         given = given_of(found)
 
-        assert given["z"] >= 0
-        assert given["z"] + given["err"] + given["n"] + 2 * given["E"] == pytest.approx(found.worst, rel=1e-4)
+        assert given["r"] >= 0
+        assert given["err"] + given["r"] == pytest.approx(found.worst, rel=1e-4)
+        assert given["k"] * (1 - given["k"] * given["lag"] / 1000) * math.exp(-given["k"] * given["late"] / 1000) == (
+            pytest.approx(given["d"], rel=1e-4)
+        )
 
 
 def test_demands_are_listed_value_beside_bound():

@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from check_case import STAND, bad, check_text, profile_of, text_of, with_value
 
-from mapper.check.law import safety
-from mapper.check.law.exhaust import DIGITAL, FIELDS, MOVES, VARIANTS, short_table, state_number, transitions
+from mapper.check.law import safety_rules as safety
+from mapper.check.law.exhaust import (
+    DIGITAL,
+    FIELDS,
+    MOVES,
+    ONE_JOINT,
+    VARIANTS,
+    Timers,
+    enumerated,
+    short_table,
+    state_number,
+    transitions,
+)
 from mapper.check.law.pilot import drives, run_each, running_state
 from mapper.law import INPUT_BITS, STATES, load_core
 from mapper.law.core import IN_INTS
@@ -19,7 +32,7 @@ CATEGORIES = (0, 1)
 
 
 def broken(ticks: safety.Ticks) -> dict[str, list[str]]:
-    return {limit: safety._broken(ticks, limit, rules) for limit, rules in safety._GROUPS}
+    return {limit: safety.broken_rules(ticks, limit, rules) for limit, rules in safety.GROUPS}
 
 
 @pytest.mark.parametrize("category", CATEGORIES)
@@ -29,7 +42,12 @@ def test_every_state_and_input_is_tried_and_every_rule_holds(category):
     assert found.next.shape == (len(found.states), DIGITAL, len(VARIANTS))
     assert set(np.unique(found.next)) == set(range(len(found.states)))  # closed, and every state is reached
     assert {STATES[number] for number in found.column("state")} == set(STATES)
-    assert broken(safety.ticks_of(category)) == {"emergency_stop": [], "fault": [], "power_up": [], "restart": []}
+    assert broken(safety.ticks_of(transitions(category))) == {
+        "emergency_stop": [],
+        "fault": [],
+        "power_up": [],
+        "restart": [],
+    }
 
 
 def test_category_one_has_a_timed_stop_and_category_zero_has_not():
@@ -62,8 +80,9 @@ def test_random_walks_of_the_law_stay_inside_the_enumeration(category):
         keep = rng.integers(1, 6, 200)
         rows[:, 1] = np.repeat(held, keep)[:200]
         rows[:, 0] = np.where(rng.random(200) < 0.01, 9000, 5000)
-        rows[:, 2] = np.where(rng.random(200) < 0.2, 800, 500)
-        rows[:, 3] = np.where(rng.random(200) < 0.01, 0, 500)
+        for lever in (2, 4):
+            rows[:, lever] = np.where(rng.random(200) < 0.1, 800, 500)
+            rows[:, lever + 1] = np.where(rng.random(200) < 0.005, 0, 500)
         out = live.run(live.start(), rows)
         seen |= {tuple(int(value) for value in row) for row in out[:, [0, 1, 3, 5]]}
 
@@ -104,14 +123,14 @@ DEFECTS = {
 
 @pytest.mark.parametrize("name", DEFECTS)
 def test_a_wrong_output_breaks_a_rule(name):
-    ticks = DEFECTS[name](safety.ticks_of(0))
+    ticks = DEFECTS[name](safety.ticks_of(transitions(0)))
 
     assert any(broken(ticks).values())
 
 
 def rewired(origin: str, target: str, where=None) -> safety.Ticks:
     """The enumeration with all ticks from one state (for the inputs `where`) led to a state of another name."""
-    ticks = safety.ticks_of(0)
+    ticks = safety.ticks_of(transitions(0))
     column = ticks.all.column("state")
     to = int(np.flatnonzero(column == state_number(target))[0])
     chosen = np.broadcast_to(
@@ -165,7 +184,7 @@ def test_four_events_in_order_reach_an_enabled_state():
     """Stop, release, reset, command: after an emergency stop motion comes back only in this order, and it does come
     back.
     """
-    ticks = safety.ticks_of(0)
+    ticks = safety.ticks_of(transitions(0))
     start, edge = (state_number("emergency_stop"),), ticks.reset_edge
     enabled = np.isin(ticks.all.column("state"), [state_number("running")])
 
@@ -234,3 +253,106 @@ def test_category_one_profile_holds_within_its_relay():
 
 def test_fields_are_those_of_the_enumerator():
     assert len(FIELDS) == transitions(0).states.shape[1]
+
+
+# -- one table stands for all ------------------------------------------------------------------------------------------
+
+TIMERS = [
+    Timers(),
+    Timers(power_up=3, discrepancy=1, reset_min=1, reset_max=2, load=1, match=1, authority=1, stop=1, release=1),
+    Timers(power_up=5, discrepancy=3, reset_min=1, reset_max=4, load=0, match=3, authority=3, stop=3, release=2),
+    Timers(power_up=4, discrepancy=5, reset_min=3, reset_max=5, load=4, match=2, authority=5, stop=4, release=5),
+]
+
+
+@pytest.mark.parametrize("timers", TIMERS)
+@pytest.mark.parametrize("category", CATEGORIES)
+def test_every_rule_holds_with_other_timers_too(category, timers):
+    ticks = safety.ticks_of(enumerated(short_table(category, timers)))
+
+    assert not any(broken(ticks).values())
+    assert {STATES[number] for number in ticks.all.column("state")} == set(STATES)
+
+
+def _outcomes(timers: Timers) -> set[tuple[int, ...]]:
+    """Every step as (state, cause, permit, seen released, both must open) before and after, inputs, variant."""
+    found = enumerated(short_table(0, timers))
+    columns = [FIELDS.index(name) for name in ("state", "cause", "permit", "seen_released", "both_must_open", "mode")]
+    named = found.states[:, columns]
+    before = np.broadcast_to(named[:, None, None, :], (*found.next.shape, len(columns)))
+    after = named[found.next]
+    digital = np.broadcast_to(np.arange(DIGITAL)[None, :, None, None], (*found.next.shape, 1))
+    variant = np.broadcast_to(np.arange(len(VARIANTS))[None, None, :, None], (*found.next.shape, 1))
+    rows = np.concatenate([before, digital, variant, after], axis=3).reshape(-1, 2 * len(columns) + 2)
+    return set(map(tuple, np.unique(rows, axis=0).tolist()))
+
+
+@pytest.mark.deep
+def test_timers_change_when_a_step_comes_but_not_which_there_are():
+    """With every timer at 2 or more, so that each can be both short of its end and at it."""
+    usual = _outcomes(Timers())
+    others = (
+        Timers(power_up=4, discrepancy=3, reset_min=2, reset_max=4, load=3, match=3, stop=3, release=3),
+        Timers(power_up=5, discrepancy=5, reset_min=3, reset_max=5, load=2, match=4, stop=5, release=2),
+    )
+
+    for timers in others:
+        assert _outcomes(timers) == usual
+
+
+def test_two_joints_differ_in_every_way_that_one_can():
+    """Each condition of one joint comes with the other joint calm, on either joint."""
+    assert len(VARIANTS) == 2 * len(ONE_JOINT) - 1
+    for name in ("ready", "matched"):
+        assert any(not getattr(one, name) for one in VARIANTS)
+    for variant in ONE_JOINT[1:]:
+        both = [one for one in VARIANTS if variant.name in one.name]
+        assert len(both) == 2, variant.name
+        assert {(one.ready, one.matched, one.moving, one.faulty) for one in both} == {
+            (variant.ready, variant.matched, variant.moving, variant.faulty)
+        }
+
+
+def test_power_up_reconnect_and_a_new_table_begin_in_the_first_state_of_the_enumeration():
+    """Rule L10s: a new table starts the law anew, and so does power; from there the enumeration has seen everything."""
+    live = load_core().table(encode_table(short_table(0)))
+    fresh = bytes(live.start())
+    row = np.zeros((1, IN_INTS), dtype=np.int32)
+    state = live.start()
+    out = live.run(state, row)
+
+    assert bytes(live.start()) == fresh
+    assert out[0, 0] == state_number("powering_up")
+    assert transitions(0).column("state")[0] == state_number("powering_up")
+    assert tuple(transitions(0).parents[0]) == (-1, -1)
+
+
+@pytest.mark.parametrize("category", CATEGORIES)
+def test_an_emergency_stop_takes_the_drive_from_every_state_there_is(category):
+    """Category 0 in the tick; category 1 from running and stopping only by way of the timed stop."""
+    ticks = safety.ticks_of(transitions(category))
+    states = ticks.all.column("state")
+    opened = np.broadcast_to(ticks.stop_open, ticks.all.next.shape)
+    driven = ticks.drives & opened
+    origins = set(np.unique(np.broadcast_to(states[:, None, None], driven.shape)[driven]).tolist())
+
+    moving = {state_number("running"), state_number("stopping")}
+    assert origins <= (moving if category else set())
+    assert opened.sum() == len(states) * 48 * len(VARIANTS)  # 3 of the 4 settings of the two channels
+
+
+def test_link_and_store_have_no_way_to_the_law():
+    """INV-LINK-1, by the sources: none of them knows the law's state; the controller alone does, and starts it anew
+    where it starts itself and where it takes a table. That random traffic leaves every bit of it: test_link_messages.
+    """
+    core = Path(__file__).resolve().parents[3] / "firmware_stub" / "core"
+    for name in ("frame", "link", "link_transfer", "store", "store_choice"):
+        for path in (core / f"{name}.c", core / f"{name}.h"):
+            text = path.read_text(encoding="utf-8") if path.exists() else ""
+            assert '#include "law' not in text
+            assert "law_state_t" not in text
+    text = (core / "controller.c").read_text(encoding="utf-8")
+    used = re.findall(r"(\w+)\(&controller->table, &controller->law|(\w+)\(&controller->law\)", text)
+
+    assert sorted(one or other for one, other in used) == ["law_at_standstill", "law_start", "law_start", "law_step"]
+    assert len(re.findall(r"controller->law\b", text)) == 4

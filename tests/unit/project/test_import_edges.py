@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[3]
-PURE = ("profile", "machine", "table", "law", "check", "replay")
+PURE = ("profile", "machine", "table", "law", "check", "advise", "compare", "replay")
 EDGES = ("mapper.cli", "mapper.page", "mapper.link", "mapper.commission")
 FORBIDDEN = ("serial", "click", "socket", "subprocess", "time", "datetime", "os", "random", "logging", "threading")
 

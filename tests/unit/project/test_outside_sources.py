@@ -31,6 +31,7 @@ def collected(*arguments: str) -> str:
     return done.stdout
 
 
+@pytest.mark.deep
 def test_every_outside_check_is_listed_with_its_source_and_counted():
     said = collected("-m", "outside")
     lines = said.split("checks against outside sources ====")[1].split("\n")
@@ -50,6 +51,7 @@ def test_every_outside_check_is_listed_with_its_source_and_counted():
     assert int(counted[2]) == len(collected_cases)
 
 
+@pytest.mark.deep
 def test_an_ordinary_run_lists_nothing():
     assert "checks against outside sources" not in collected()
 
