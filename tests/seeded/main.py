@@ -1,7 +1,7 @@
 """Seeded faults: breaks the law, the table or the profile in one place after the other and says who notices.
 
     python tests/seeded/main.py law                     every second mutation of the law's C: twenty minutes on 2 cores
-    python tests/seeded/main.py law --all               every one: the survivors of the other half are not explained yet
+    python tests/seeded/main.py law --all               every one; CI takes its parts of every second
     python tests/seeded/main.py law --part 3/20         a twentieth of them (CI takes another one every day)
     python tests/seeded/main.py law --only 'motion.c/motion_ramp/< to <=/1'
     python tests/seeded/main.py table --part 1/20       single faults in the bytes of the kerb arm's table
@@ -184,7 +184,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("kind", choices=tuple(WORKERS))
     parser.add_argument("--part", default="1/1", help="K/N: a share of the faults")
-    parser.add_argument("--all", action="store_true", help="law: the half, too, whose survivors are not explained")
+    parser.add_argument("--all", action="store_true", help="law: every mutation, not every second")
     parser.add_argument("--only", help="the fault with this id; prints who catches it")
     parser.add_argument("--list", action="store_true", help="print the ids, and stop")
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)

@@ -24,7 +24,17 @@ from mapper.check.result import joint_findings
 from mapper.law import LiveTable, TableRefused, load_core
 from mapper.machine import joint_model
 from mapper.table import DecodeError, decode_table
-from mapper.table.table import Curve, Table
+from mapper.table.table import SPEED, Curve, JointTable, Sensor, Table
+
+_OF_FOLLOW_CONTROL = (
+    "speed_filter_q16",
+    "speed_deadband_mdeg_s",
+    "gain_q16",
+    "feed_q16",
+    "match_window_mdeg",
+    "gap_mdeg",
+)
+_OF_STOPS = ("soft_stop_mdeg", "brake")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,14 +121,25 @@ def _changes(before: Any, after: Any, path: str) -> Iterator[tuple[str, Any, Any
     elif is_dataclass(before):
         for field in fields(before):
             name = f"{path}.{field.name}" if path else field.name
-            if field.name == "disagreement" and len(before.tracks) == 1:
-                name += ", one track"
-            yield from _changes(getattr(before, field.name), getattr(after, field.name), name)
+            yield from _changes(
+                getattr(before, field.name), getattr(after, field.name), name + _unused(before, field.name)
+            )
     elif isinstance(before, tuple) and len(before) == len(after):
         for one, own in zip(before, after, strict=True):
             yield from _changes(one, own, path)
     else:
         yield path, before, after
+
+
+def _unused(part: Any, name: str) -> str:
+    """Why the law does not read this value of a joint or sensor; empty where it does."""
+    if isinstance(part, Sensor) and name == "disagreement" and len(part.tracks) == 1:
+        return ", one track"
+    if isinstance(part, JointTable) and name in _OF_FOLLOW_CONTROL and part.control == SPEED:
+        return ", speed control"
+    if isinstance(part, JointTable) and name in _OF_STOPS and part.continuous:
+        return ", continuous"
+    return ""
 
 
 def _faster_percent(sound: Curve, other: Curve) -> int:

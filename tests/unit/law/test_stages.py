@@ -255,3 +255,10 @@ def test_a_reach_of_one_millimetre_is_a_reach():
 
     assert live.tip_scale([[20, 7]]).tolist() == [[10, 7]]
     assert live.tip_hold([[5, 5]], [[20, 7]]).tolist() == [[5, 7]]
+
+
+def test_a_tip_that_is_too_fast_gains_nothing_in_any_of_sixteen_joints():
+    """L7g: 16 * 2 is above 10, and no joint may be faster than it was."""
+    live = live_of(*(hand_table.second(hand_table.follow_joint(reach_mm=1), n) for n in range(16)), tip_mdeg_mm_s=10)
+
+    assert live.tip_hold([[1] * 16], [[2] * 15 + [1]]).tolist() == [[1] * 16]
