@@ -5,6 +5,7 @@ The table is printed as Markdown rows, so that it can be put into the README as 
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 import time
@@ -20,7 +21,7 @@ from benchmark_replay import measure
 from replay_case import KERB, worked_profile, worked_recording, worked_table
 
 from mapper.check import check_profile
-from mapper.check.law.exhaust import transitions
+from mapper.check.law.exhaust import enumerations
 from mapper.check.law.pilot import running_state
 from mapper.check.result import PARTS, case_of, joint_part
 from mapper.law import STATES, load_core
@@ -66,7 +67,7 @@ def step_ns(moving: bool) -> float:
 def anew(run: Callable[[], object]) -> None:
     """Without anything that an earlier run has left."""
     PARTS.clear()
-    transitions.cache_clear()
+    enumerations.cache_clear()
     run()
 
 
@@ -82,9 +83,13 @@ def main() -> None:
     cases = sum(finding.cases for finding in check_profile(profile, table, data).findings)
     wall_s, machine_s = min(measure(1.0, False) for _ in range(3))
     help_s = best_of(5, lambda: subprocess.run(cli, check=True, capture_output=True))
+    searched = subprocess.run([*whole, "--effort", "10", "--json"], check=True, capture_output=True)
+    search = json.loads(searched.stdout)["search"]
     print(f"| full check, 6 joints, {cases:,} cases | {check_s:.2f} s |")
     print(f"| the same as `mapper check`, start-up included | {whole_s:.2f} s |")
     print(f"| one joint of it worked out again | {joint_s:.2f} s |")
+    mean, rate = search["ticks"] / search["examples"], search["examples"] / search["seconds"]
+    print(f"| search, 6 joints, {mean:,.0f} ticks an example | {rate:,.0f} examples/s |")
     print(f"| replay with plant, 6 joints, 200 Hz | {machine_s / wall_s:,.0f} x real time |")
     print(f"| one control step, 6 joints in motion, PC | {step_ns(True):.0f} ns |")
     print(f"| the same at rest | {step_ns(False):.0f} ns |")

@@ -12,7 +12,6 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import mapper.check
-from mapper.check.law.exhaust import transitions
 from mapper.check.reuse import Kept
 from mapper.law.core import Core
 
@@ -82,8 +81,4 @@ def run_by_the_check(monkeypatch, core: Core) -> None:
     assert {"result", "exhaust", "pilot", "tries"} <= {module.__name__.rpartition(".")[2] for module in asking}
     for module in asking:
         monkeypatch.setattr(module, "load_core", lambda: core)
-    own = functools.lru_cache(maxsize=2)(transitions.__wrapped__)
-    for module in modules:
-        if getattr(module, "transitions", None) is transitions:
-            monkeypatch.setattr(module, "transitions", own)
     monkeypatch.setattr("mapper.check.result.PARTS", Kept(most=64))

@@ -210,19 +210,24 @@ def _machine(stop_category: int, timers: Timers) -> MachineTable:
     )
 
 
-@functools.lru_cache(maxsize=2)
 def transitions(stop_category: int, timers: Timers = _USUAL) -> Transitions:
     """Breadth first from power-up: every state that any inputs can reach, every digital input and variant in each.
 
     Raises:
         RuntimeError: more states than there is room for, which means that a counter no longer saturates.
     """
-    return enumerated(short_table(stop_category, timers))
+    return enumerations(stop_category, timers, load_core())
 
 
-def enumerated(table: Table) -> Transitions:
-    """`transitions` of a table of two joints like those of `short_table`, on the law that is loaded now."""
-    core = load_core()
+@functools.lru_cache(maxsize=2)
+def enumerations(stop_category: int, timers: Timers, core: Core) -> Transitions:
+    """`transitions` of one loaded law, kept: another law never gets them."""
+    return enumerated(short_table(stop_category, timers), core)
+
+
+def enumerated(table: Table, core: Core | None = None) -> Transitions:
+    """`transitions` of a table of two joints like those of `short_table`; None: on the law that is loaded now."""
+    core = core or load_core()
     live = core.table(encode_table(table))
     blobs, rows = _prepared(core)
     variants = len(VARIANTS)
