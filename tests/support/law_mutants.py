@@ -231,7 +231,7 @@ KERB_MUTANTS: dict[str, Mutant] = {
         ),
     ),
     "a coupled stop looks at one of its joints": Mutant(
-        ("coupled_stop",),
+        ("coupled_stop", "assertion"),
         (
             (
                 "coupled.c",

@@ -38,6 +38,7 @@ def assert_every_number_is_bound(found):
     return bound
 
 
+@pytest.mark.deep
 def test_what_is_advised_holds_in_full():
     found = stand_advice()
 
@@ -46,15 +47,18 @@ def test_what_is_advised_holds_in_full():
     assert found.check.digest == check_text(found.data.decode()).digest
 
 
+@pytest.mark.deep
 def test_a_step_beyond_breaks_the_limit_that_is_named():
     assert assert_every_number_is_bound(stand_advice()) >= 6
 
 
+@pytest.mark.deep
 def test_no_number_of_a_joint_that_holds_gets_slower_gentler_or_narrower():
     for number in stand_advice().joints[0].numbers:
         assert not number.number.out_of(number.number.now, number.value)
 
 
+@pytest.mark.deep
 def test_something_is_gained_on_the_test_stand():
     assert any(number.changed for number in stand_advice().joints[0].numbers)
     assert stand_advice().changes

@@ -94,6 +94,7 @@ def advised(found: Finding) -> dict[str, str]:
     return dict(ADVISED.findall(found.advice))
 
 
+@pytest.mark.deep
 @pytest.mark.parametrize("name", CASES)
 def test_a_spoilt_profile_is_found_by_its_own_limit_first_and_the_number_named_mends_it(name):
     case, text = CASES[name], spoilt(name)

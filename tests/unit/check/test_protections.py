@@ -48,6 +48,7 @@ def test_just_inside_holds_just_outside_does_not_and_the_number_advised_does(pat
     assert bad(check_text(outer)) == []
 
 
+@pytest.mark.deep
 def test_an_arm_with_its_protections_turned_off_does_not_hold():
     text = text_of(KERB)
     for path, value in (
