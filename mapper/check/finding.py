@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 
@@ -59,6 +59,21 @@ class Finding:
     advice: str  # what to change; empty when it holds
     at_least: bool = False  # the bound is the least that is allowed, not the most
     explanation: Explanation | None = None  # None: the limit's own words in mapper/check/explain.py do
+
+    def not_shown(self, detail: str, advice: str) -> Finding:
+        """The same limit with nothing shown: its numbers are of no worth then."""
+        return replace(
+            self,
+            status=Status.NOT_SHOWN,
+            evidence=Evidence.NONE,
+            cases=0,
+            worst=None,
+            bound=None,
+            margin=None,
+            detail=detail,
+            advice=advice,
+            explanation=None,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from mapper.check.context import JointContext, contexts
 from mapper.check.coverage import not_examined
-from mapper.check.finding import Evidence, Finding, Note, NotExamined, Status
+from mapper.check.finding import Finding, Note, NotExamined, Status
 from mapper.check.hydraulics.buckling import buckling
 from mapper.check.hydraulics.force import force
 from mapper.check.hydraulics.gain import gain_spread
@@ -256,18 +256,7 @@ def _without_flow(context: JointContext, finding: Finding) -> Finding:
         "without the flow that full speed asks for, rule L7d may drop the command with the pose, faster than any ramp: "
         f"such a plant is outside the class of the bound, which alone would hold: {finding.detail}"
     )
-    return replace(
-        finding,
-        status=Status.NOT_SHOWN,
-        evidence=Evidence.NONE,
-        cases=0,
-        worst=None,
-        bound=None,
-        margin=None,
-        detail=detail,
-        advice=f"make flow_available of {context.joint.name} hold",
-        explanation=None,
-    )
+    return finding.not_shown(detail, f"make flow_available of {context.joint.name} hold")
 
 
 def _applies(waiver: Waiver, finding: Finding) -> bool:

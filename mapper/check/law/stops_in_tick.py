@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from mapper.check.context import SIDES
-from mapper.check.finding import Evidence, Finding, Status
+from mapper.check.finding import Finding, Status
 from mapper.check.law.pilot import RUNNING, Running
 from mapper.check.law.stop_tries import StopTries, Wide, stop_tries
 from mapper.check.law.tries import Tries, try_ticks
@@ -205,15 +205,4 @@ def _unshown(finding: Finding, detail: str, advice: str) -> Finding:
     """Not shown; a limit that is violated in any case stays so."""
     if finding.status is Status.VIOLATED:
         return replace(finding, detail=f"{detail}; {finding.detail}", advice=f"{advice}; {finding.advice}")
-    return replace(
-        finding,
-        status=Status.NOT_SHOWN,
-        evidence=Evidence.NONE,
-        cases=0,
-        worst=None,
-        bound=None,
-        margin=None,
-        detail=detail,
-        advice=advice,
-        explanation=None,
-    )
+    return finding.not_shown(detail, advice)
