@@ -1,191 +1,4 @@
-#include "store.h"
-
-#include "crc.h"
-
-#define HEADER_MAGIC 0x44484254u  /* "TBHD" */
-#define COMMIT_MAGIC 0x4D434254u  /* "TBCM" */
-#define SETTLED_MAGIC 0x54534254u /* "TBST" */
-#define RECORD_LAYOUT 1u
-#define CHUNK_BYTES 64u
-
-/* ---- places ---- */
-
-static uint32_t slot_bytes(const store_config_t *config)
-{
-    return config->sector_bytes * config->sectors;
-}
-
-static uint32_t header_at(const store_config_t *config, uint32_t slot)
-{
-    return config->slot_address[slot];
-}
-
-static uint32_t table_at(const store_config_t *config, uint32_t slot)
-{
-    return config->slot_address[slot] + STORE_HEADER_BYTES;
-}
-
-static uint32_t commit_at(const store_config_t *config, uint32_t slot)
-{
-    return config->slot_address[slot] + slot_bytes(config) - STORE_SETTLED_BYTES - STORE_COMMIT_BYTES;
-}
-
-static uint32_t settled_at(const store_config_t *config, uint32_t slot)
-{
-    return config->slot_address[slot] + slot_bytes(config) - STORE_SETTLED_BYTES;
-}
-
-uint32_t store_capacity(const store_config_t *config)
-{
-    CORE_ASSERT(config != NULL);
-    const uint32_t room = slot_bytes(config) - STORE_HEADER_BYTES - STORE_COMMIT_BYTES - STORE_SETTLED_BYTES;
-    return config->map == NULL && config->work_bytes < room ? config->work_bytes : room;
-}
-
-static bool geometry_holds(const store_config_t *config)
-{
-    const uint32_t unit = config->unit;
-    if (unit == 0 || unit > STORE_UNIT_MAX || (unit & (unit - 1u)) != 0 || config->sectors == 0) {
-        return false;
-    }
-    if (config->sector_bytes < 128u || config->sector_bytes % STORE_UNIT_MAX != 0) {
-        return false;
-    }
-    if (config->sectors > 0x7FFFFFFFu / config->sector_bytes || slot_bytes(config) < 256u) {
-        return false;
-    }
-    const uint32_t a = config->slot_address[0];
-    const uint32_t b = config->slot_address[1];
-    return (a < b ? b - a : a - b) >= slot_bytes(config);
-}
-
-/* ---- records and their bytes ---- */
-
-static void write_header(const store_record_t *record, uint8_t bytes[STORE_HEADER_BYTES])
-{
-    CORE_ASSERT(record->sequence > 0);
-    core_fill(bytes, 0, STORE_HEADER_BYTES);
-    core_write_u32(bytes, HEADER_MAGIC);
-    core_write_u16(bytes + 4, RECORD_LAYOUT);
-    core_write_u32(bytes + 8, record->sequence);
-    core_write_u32(bytes + 12, record->table_bytes);
-    core_write_u32(bytes + 16, record->table_crc);
-    core_copy(bytes + 20, record->digest, DIGEST_BYTES);
-    core_write_u32(bytes + 60, crc32_update(0, bytes, 60));
-}
-
-/* Commit and settled record have one form and differ in their first word. */
-static void write_mark(const store_record_t *record, uint32_t magic, uint8_t bytes[STORE_COMMIT_BYTES])
-{
-    CORE_ASSERT(record->sequence > 0);
-    core_fill(bytes, 0, STORE_COMMIT_BYTES);
-    core_write_u32(bytes, magic);
-    core_write_u16(bytes + 4, RECORD_LAYOUT);
-    core_write_u32(bytes + 8, record->sequence);
-    core_write_u32(bytes + 12, record->header_crc);
-    core_write_u32(bytes + 28, crc32_update(0, bytes, 28));
-}
-
-static bool is_same(const uint8_t *a, const uint8_t *b, uint32_t n)
-{
-    for (uint32_t i = 0; i < n; i++) {
-        if (a[i] != b[i]) {
-            return false;
-        }
-    }
-    return true;
-}
-
-static bool is_blank(const uint8_t *bytes, uint32_t n, uint8_t erased)
-{
-    for (uint32_t i = 0; i < n; i++) {
-        if (bytes[i] != erased) {
-            return false;
-        }
-    }
-    return true;
-}
-
-static store_part_t read_header(const store_config_t *config, uint32_t slot, store_record_t *record)
-{
-    uint8_t bytes[STORE_HEADER_BYTES];
-    if (config->read(config->context, header_at(config, slot), bytes, sizeof bytes) != STORE_OK) {
-        return STORE_PART_BAD;
-    }
-    if (is_blank(bytes, sizeof bytes, config->erased)) {
-        return STORE_PART_BLANK;
-    }
-    record->sequence = core_read_u32(bytes + 8);
-    record->table_bytes = core_read_u32(bytes + 12);
-    record->table_crc = core_read_u32(bytes + 16);
-    core_copy(record->digest, bytes + 20, DIGEST_BYTES);
-    record->header_crc = core_read_u32(bytes + 60);
-    const bool right = core_read_u32(bytes) == HEADER_MAGIC && core_read_u16(bytes + 4) == RECORD_LAYOUT &&
-                       crc32_update(0, bytes, 60) == record->header_crc && record->sequence != 0 &&
-                       record->table_bytes <= store_capacity(config);
-    return right ? STORE_PART_GOOD : STORE_PART_BAD;
-}
-
-/* With a good header a mark must belong to it; without one its own CRC says what is known, and its sequence is taken. */
-static store_part_t read_mark(const store_config_t *config, uint32_t address, uint32_t magic, bool header_good, store_record_t *record)
-{
-    uint8_t bytes[STORE_COMMIT_BYTES];
-    if (config->read(config->context, address, bytes, sizeof bytes) != STORE_OK) {
-        return STORE_PART_BAD;
-    }
-    if (is_blank(bytes, sizeof bytes, config->erased)) {
-        return STORE_PART_BLANK;
-    }
-    if (core_read_u32(bytes) != magic || core_read_u16(bytes + 4) != RECORD_LAYOUT ||
-        crc32_update(0, bytes, 28) != core_read_u32(bytes + 28)) {
-        return STORE_PART_BAD;
-    }
-    if (!header_good) {
-        record->sequence = core_read_u32(bytes + 8);
-        return STORE_PART_GOOD;
-    }
-    const bool belongs = core_read_u32(bytes + 8) == record->sequence && core_read_u32(bytes + 12) == record->header_crc;
-    return belongs ? STORE_PART_GOOD : STORE_PART_BAD;
-}
-
-/* Digest besides CRC: a table ends in its own CRC, so the CRC over all of it is the same number for every table, and would not tell
- * one table from another. */
-static bool table_is_whole(const store_config_t *config, uint32_t slot, const store_record_t *record)
-{
-    CORE_ASSERT(record->table_bytes <= store_capacity(config));
-    uint8_t bytes[CHUNK_BYTES];
-    uint8_t found[DIGEST_BYTES];
-    digest_t digest;
-    digest_start(&digest);
-    uint32_t crc = 0;
-    uint32_t n;
-    for (uint32_t offset = 0; offset < record->table_bytes; offset += n) {
-        const uint32_t left = record->table_bytes - offset;
-        n = left < CHUNK_BYTES ? left : CHUNK_BYTES;
-        if (config->read(config->context, table_at(config, slot) + offset, bytes, n) != STORE_OK) {
-            return false;
-        }
-        crc = crc32_update(crc, bytes, n);
-        digest_update(&digest, bytes, n);
-    }
-    digest_finish(&digest, found);
-    return crc == record->table_crc && is_same(found, record->digest, DIGEST_BYTES);
-}
-
-static store_class_t look_at(const store_config_t *config, uint32_t slot, store_record_t *record)
-{
-    core_fill((uint8_t *)record, 0, sizeof *record);
-    const store_part_t header = read_header(config, slot, record);
-    const bool good = header == STORE_PART_GOOD;
-    if (!good) {
-        core_fill((uint8_t *)record, 0, sizeof *record);
-    }
-    const store_part_t commit = read_mark(config, commit_at(config, slot), COMMIT_MAGIC, good, record);
-    const store_part_t settled = read_mark(config, settled_at(config, slot), SETTLED_MAGIC, good, record);
-    const store_class_t found = store_class(header, commit, good && table_is_whole(config, slot, record), settled);
-    /* Memory that cannot complete a cut program: what may be torn is given up while the older record is certain. */
-    return found == STORE_SLOT_DOUBT && !config->program_twice ? STORE_SLOT_UNFINISHED : found;
-}
+#include "store_parts.h"
 
 /* ---- operations that are checked by reading ---- */
 
@@ -193,7 +6,7 @@ static bool reads_as(const store_config_t *config, uint32_t address, const uint8
 {
     CORE_ASSERT(n <= CHUNK_BYTES);
     uint8_t found[CHUNK_BYTES];
-    return config->read(config->context, address, found, n) == STORE_OK && is_same(found, bytes, n);
+    return config->read(config->context, address, found, n) == STORE_OK && store_is_same(found, bytes, n);
 }
 
 static bool program(const store_config_t *config, uint32_t address, const uint8_t *bytes, uint32_t n)
@@ -207,8 +20,8 @@ static bool program(const store_config_t *config, uint32_t address, const uint8_
 static bool program_mark(const store_config_t *config, uint32_t slot, const store_record_t *record, uint32_t magic)
 {
     uint8_t bytes[STORE_COMMIT_BYTES];
-    write_mark(record, magic, bytes);
-    const uint32_t address = magic == COMMIT_MAGIC ? commit_at(config, slot) : settled_at(config, slot);
+    store_write_mark(record, magic, bytes);
+    const uint32_t address = store_mark_at(config, slot, magic);
     CORE_ASSERT(address >= config->slot_address[slot] + STORE_HEADER_BYTES + record->table_bytes);
     const uint32_t tries = config->program_twice ? 2u : 1u;
     for (uint32_t i = 0; i < tries; i++) {
@@ -219,14 +32,49 @@ static bool program_mark(const store_config_t *config, uint32_t slot, const stor
     return false;
 }
 
-static store_result_t erase_and_wait(const store_config_t *config, uint32_t address)
+/* A cell or two that do not take it are no reason to cancel: every start takes such a record as good. */
+static bool program_settled(const store_config_t *config, uint32_t slot, store_record_t *record)
 {
-    CORE_ASSERT(config->erase != NULL);
-    store_result_t result = STORE_BUSY;
-    for (uint32_t i = 0; i < STORE_BUSY_MAX && result == STORE_BUSY; i++) {
-        result = config->erase(config->context, address);
+    return program_mark(config, slot, record, SETTLED_MAGIC) ||
+           store_read_mark(config, slot, SETTLED_MAGIC, true, record) == STORE_PART_GOOD;
+}
+
+/* Whether all that is programmed there is part of the mark: blank, or torn. */
+static bool can_take(const store_config_t *config, uint32_t slot, const store_record_t *record, uint32_t magic)
+{
+    uint8_t bytes[STORE_COMMIT_BYTES];
+    uint8_t wanted[STORE_COMMIT_BYTES];
+    if (config->read(config->context, store_mark_at(config, slot, magic), bytes, sizeof bytes) != STORE_OK) {
+        return false;
     }
-    return result == STORE_OK ? STORE_OK : STORE_FAILED;
+    store_write_mark(record, magic, wanted);
+    for (uint32_t i = 0; i < sizeof bytes; i++) {
+        const uint32_t set = (uint32_t)bytes[i] ^ config->erased;
+        const uint32_t may_set = config->program_twice ? (uint32_t)wanted[i] ^ config->erased : 0;
+        if ((set & ~may_set) != 0) {
+            return false;
+        }
+    }
+    return true;
+}
+
+static bool complete_mark(const store_config_t *config, uint32_t slot, const store_record_t *record, uint32_t magic)
+{
+    return can_take(config, slot, record, magic) && program_mark(config, slot, record, magic);
+}
+
+static bool sector_is_blank(const store_config_t *config, uint32_t address)
+{
+    uint8_t bytes[CHUNK_BYTES];
+    uint32_t n;
+    for (uint32_t offset = 0; offset < config->sector_bytes; offset += n) {
+        const uint32_t left = config->sector_bytes - offset;
+        n = left < CHUNK_BYTES ? left : CHUNK_BYTES;
+        if (config->read(config->context, address + offset, bytes, n) != STORE_OK || !store_is_blank(bytes, n, config->erased)) {
+            return false;
+        }
+    }
+    return true;
 }
 
 /* ---- start ---- */
@@ -258,14 +106,39 @@ const store_record_t *store_record(const store_t *store)
     return &store->record[slot_in_use(store)];
 }
 
-static void clean_up(store_t *store)
+/* Whatever cut the commit record or the settled record, both are programmed again: the table must stay taken, however they would have
+ * read next time. The commit record goes first: where there is a trace of a settled record, the commit record is certain. */
+static bool complete_both(const store_config_t *config, uint32_t slot, const store_record_t *record)
+{
+    if (config->program_twice && !complete_mark(config, slot, record, COMMIT_MAGIC)) {
+        return false;
+    }
+    /* Where no unit takes two: only a blank one, and `read` vouches for the commit record. */
+    return complete_mark(config, slot, record, SETTLED_MAGIC);
+}
+
+static void settle(store_t *store)
+{
+    const store_config_t *config = store->config;
+    const uint32_t slot = slot_in_use(store);
+    if (store->slot_class[slot] != STORE_SLOT_DOUBT) {
+        return;
+    }
+    const store_record_t *record = &store->record[slot];
+    if (complete_both(config, slot, record) || complete_mark(config, slot, record, CONFIRMED_MAGIC)) {
+        store->slot_class[slot] = STORE_SLOT_SETTLED;
+    } else {
+        store->choice = STORE_TAKE_DAMAGED; /* given out now, it could be gone at the next start */
+    }
+}
+
+/* An upload that this start does not give out must not come up at a later one by itself. If that fails, it may: a newer table after
+ * an older one. */
+static void cancel(store_t *store)
 {
     for (uint32_t slot = 0; slot < STORE_SLOTS; slot++) {
-        const store_class_t found = store->slot_class[slot];
-        if (found == STORE_SLOT_UNFINISHED || found == STORE_SLOT_RUBBISH) {
-            /* A commit record that was cut could read right at a later start and bring up what this start did not give out. If
-             * the erase fails nothing is lost: the next start sees the same and tries again. */
-            (void)erase_and_wait(store->config, header_at(store->config, slot));
+        if (store->slot_class[slot] == STORE_SLOT_OPEN) {
+            (void)complete_mark(store->config, slot, &store->record[slot], CANCELLED_MAGIC);
         }
     }
 }
@@ -277,21 +150,17 @@ store_result_t store_start(store_t *store, const store_config_t *config)
     core_fill((uint8_t *)store, 0, sizeof *store);
     store->config = config;
     store->choice = STORE_TAKE_NONE;
-    if (!geometry_holds(config)) {
+    if (!store_geometry_holds(config)) {
         return STORE_MISUSE;
     }
     for (uint32_t slot = 0; slot < STORE_SLOTS; slot++) {
-        store->slot_class[slot] = look_at(config, slot, &store->record[slot]);
+        store->slot_class[slot] = store_look_at(config, slot, &store->record[slot]);
     }
     store->choice = store_choose(store->slot_class[0], store->slot_class[1], order_of(store));
     if (store_has_table(store)) {
-        const uint32_t slot = slot_in_use(store);
-        if (store->slot_class[slot] == STORE_SLOT_DOUBT && program_mark(config, slot, &store->record[slot], COMMIT_MAGIC) &&
-            program_mark(config, slot, &store->record[slot], SETTLED_MAGIC)) {
-            store->slot_class[slot] = STORE_SLOT_SETTLED;
-        }
+        settle(store);
     }
-    clean_up(store);
+    cancel(store);
     if (store->choice == STORE_TAKE_DAMAGED) {
         return STORE_DAMAGED;
     }
@@ -311,7 +180,7 @@ store_result_t store_read(store_t *store, bool fresh, uint32_t offset, uint8_t *
         return STORE_MISUSE;
     }
     const uint32_t slot = fresh ? store->target : slot_in_use(store);
-    return store->config->read(store->config->context, table_at(store->config, slot) + offset, bytes, n);
+    return store->config->read(store->config->context, store_table_at(store->config, slot) + offset, bytes, n);
 }
 
 store_result_t store_view(store_t *store, bool fresh, const uint8_t **bytes)
@@ -322,7 +191,7 @@ store_result_t store_view(store_t *store, bool fresh, const uint8_t **bytes)
     }
     const store_config_t *config = store->config;
     if (config->map != NULL) {
-        *bytes = config->map(config->context, table_at(config, fresh ? store->target : slot_in_use(store)));
+        *bytes = config->map(config->context, store_table_at(config, fresh ? store->target : slot_in_use(store)));
         return STORE_OK;
     }
     const uint32_t length = fresh ? store->fresh.table_bytes : store_record(store)->table_bytes;
@@ -333,11 +202,17 @@ store_result_t store_view(store_t *store, bool fresh, const uint8_t **bytes)
 
 /* ---- writing ---- */
 
-/* The slot not in use; with no table at all the one whose loss changes no later choice (INV-STORE-2, INV-STORE-5). */
+/* The slot not in use; with no table at all the one whose loss changes no later choice (INV-STORE-2, INV-STORE-5): never the only
+ * damaged one, however new the header of a broken off upload beside it is. */
 static uint32_t free_slot(const store_t *store)
 {
     if (store_has_table(store)) {
         return 1u - slot_in_use(store);
+    }
+    const bool damaged_0 = store->slot_class[0] == STORE_SLOT_DAMAGED;
+    const bool damaged_1 = store->slot_class[1] == STORE_SLOT_DAMAGED;
+    if (damaged_0 != damaged_1) {
+        return damaged_0 ? 1u : 0u;
     }
     return store->record[0].sequence > store->record[1].sequence ? 1u : 0u;
 }
@@ -353,7 +228,7 @@ store_result_t store_begin(store_t *store, const store_record_t *record)
 {
     CORE_ASSERT(store != NULL);
     CORE_ASSERT(record != NULL);
-    if (!geometry_holds(store->config) || newest_sequence(store) == UINT32_MAX) {
+    if (!store_geometry_holds(store->config) || newest_sequence(store) == UINT32_MAX) {
         return STORE_MISUSE;
     }
     if (record->table_bytes == 0 || record->table_bytes > store_capacity(store->config)) {
@@ -362,7 +237,7 @@ store_result_t store_begin(store_t *store, const store_record_t *record)
     uint8_t header[STORE_HEADER_BYTES];
     store->fresh = *record;
     store->fresh.sequence = newest_sequence(store) + 1u;
-    write_header(&store->fresh, header);
+    store_write_header(&store->fresh, header);
     store->fresh.header_crc = core_read_u32(header + 60);
     store->target = free_slot(store);
     store->erase_next = 0;
@@ -382,6 +257,10 @@ store_result_t store_erase_step(store_t *store)
         const uint32_t address = config->slot_address[store->target] + store->erase_next * config->sector_bytes;
         const store_result_t result = config->erase(config->context, address);
         if (result == STORE_OK) {
+            /* What an erase left could pass for part of a record of this upload. */
+            if (!sector_is_blank(config, address)) {
+                return STORE_FAILED;
+            }
             store->erase_next++;
         }
         return result == STORE_FAILED ? STORE_FAILED : STORE_BUSY;
@@ -390,8 +269,8 @@ store_result_t store_erase_step(store_t *store)
         return STORE_OK; /* the header is there already */
     }
     uint8_t header[STORE_HEADER_BYTES];
-    write_header(&store->fresh, header);
-    const uint32_t address = header_at(config, store->target);
+    store_write_header(&store->fresh, header);
+    const uint32_t address = store_header_at(config, store->target);
     if (!program(config, address, header, sizeof header) || !reads_as(config, address, header, sizeof header)) {
         return STORE_FAILED;
     }
@@ -411,7 +290,7 @@ store_result_t store_write(store_t *store, uint32_t offset, const uint8_t *bytes
         return STORE_MISUSE;
     }
     const uint32_t whole = n - n % config->unit;
-    const uint32_t address = table_at(config, store->target) + offset;
+    const uint32_t address = store_table_at(config, store->target) + offset;
     if (whole > 0 && !program(config, address, bytes, whole)) {
         return STORE_FAILED;
     }
@@ -435,19 +314,18 @@ store_result_t store_commit(store_t *store)
     }
     const uint32_t slot = store->target;
     CORE_ASSERT(!store_has_table(store) || slot != slot_in_use(store)); /* INV-STORE-3 */
-    const uint32_t address = header_at(config, slot);
+    const uint32_t address = store_header_at(config, slot);
     uint8_t header[STORE_HEADER_BYTES];
-    write_header(&store->fresh, header);
+    store_write_header(&store->fresh, header);
     store->writing = false;
-    if (!reads_as(config, address, header, sizeof header) || !table_is_whole(config, slot, &store->fresh)) {
+    if (!reads_as(config, address, header, sizeof header) || !store_table_is_whole(config, slot, &store->fresh)) {
         return STORE_FAILED;
     }
-    if (!program_mark(config, slot, &store->fresh, COMMIT_MAGIC)) {
-        (void)erase_and_wait(config, address); /* so that it does not come up at the next start after all */
+    if (!program_mark(config, slot, &store->fresh, COMMIT_MAGIC) || !program_settled(config, slot, &store->fresh)) {
+        /* so that it does not come up at the next start after all */
+        (void)program_mark(config, slot, &store->fresh, CANCELLED_MAGIC);
         return STORE_FAILED;
     }
-    /* Without the settled record the next start programs the commit record once more: nothing is lost. */
-    (void)program_mark(config, slot, &store->fresh, SETTLED_MAGIC);
     store->record[slot] = store->fresh;
     store->slot_class[slot] = STORE_SLOT_SETTLED;
     store->choice = slot == 0 ? STORE_TAKE_0 : STORE_TAKE_1;

@@ -11,33 +11,46 @@ enum {
     GOOD = BIT(STORE_PART_GOOD),
     NOT_GOOD = BLANK | BAD,
     ANY_PART = BLANK | BAD | GOOD,
+    CLEAR = BIT(STORE_VERDICT_BLANK),
+    TORN = BIT(STORE_VERDICT_BAD),
+    CONFIRMED = BIT(STORE_VERDICT_CONFIRMED),
+    CANCELLED = BIT(STORE_VERDICT_CANCELLED),
+    UNCONFIRMED = CLEAR | TORN | CANCELLED,
+    ANY_VERDICT = UNCONFIRMED | CONFIRMED,
     NO = 1,
     YES = 2,
     EITHER = NO | YES
 };
 
 typedef struct {
-    uint8_t header, commit, whole, settled;
+    uint8_t header, verdict, commit, whole, settled;
     store_class_t slot_class;
 } class_row_t;
 
-/* The settled record is programmed only after the commit record was read back good in the same run, or was programmed again: so any
- * trace of it says that the commit record is complete, and a good one that the table was whole. */
+/* The settled record is programmed only after table and commit record were read back good in the same run. One that was cut may read
+ * whole at one start and blank at the next, torn cells moving together: so a commit record that reads good brings the table up whatever
+ * the settled record reads as, and settle() makes both certain first. A commit record that was cut may read good or not in the same
+ * way: where it does not, the upload is cancelled, even one that seems never to have come to its commit. A verdict is written by
+ * those starts, where a record cannot be made certain, and by a commit that fails. */
 static const class_row_t class_table[] = {
-    /* header    commit    whole   settled   */
-    {GOOD,      GOOD,     YES,    BLANK,    STORE_SLOT_DOUBT},
-    {GOOD,      GOOD,     YES,    BAD,      STORE_SLOT_SETTLED},
-    {GOOD,      ANY_PART, YES,    GOOD,     STORE_SLOT_SETTLED},   /* a rotted commit record does no harm: its twin stands */
-    {GOOD,      NOT_GOOD, YES,    NOT_GOOD, STORE_SLOT_UNFINISHED},
-    {GOOD,      ANY_PART, NO,     NOT_GOOD, STORE_SLOT_UNFINISHED},
-    {GOOD,      ANY_PART, NO,     GOOD,     STORE_SLOT_DAMAGED},
-    {NOT_GOOD,  ANY_PART, EITHER, GOOD,     STORE_SLOT_DAMAGED},
-    {BLANK,     ANY_PART, EITHER, NOT_GOOD, STORE_SLOT_BLANK},
-    {BAD,       ANY_PART, EITHER, NOT_GOOD, STORE_SLOT_RUBBISH},
+    /* header   verdict      commit    whole   settled   */
+    {GOOD,     ANY_VERDICT, ANY_PART, YES,    GOOD,     STORE_SLOT_SETTLED}, /* a rotted commit record does no harm: its twin stands */
+    {GOOD,     ANY_VERDICT, ANY_PART, NO,     GOOD,     STORE_SLOT_DAMAGED},
+    {NOT_GOOD, ANY_VERDICT, ANY_PART, EITHER, GOOD,     STORE_SLOT_DAMAGED},
+    {GOOD,     CONFIRMED,   ANY_PART, YES,    NOT_GOOD, STORE_SLOT_SETTLED},
+    {GOOD,     CONFIRMED,   ANY_PART, NO,     NOT_GOOD, STORE_SLOT_DAMAGED},
+    {NOT_GOOD, CONFIRMED,   ANY_PART, EITHER, NOT_GOOD, STORE_SLOT_DAMAGED},
+    {GOOD,     CANCELLED,   ANY_PART, EITHER, NOT_GOOD, STORE_SLOT_UNFINISHED},
+    {GOOD,     TORN,        ANY_PART, EITHER, NOT_GOOD, STORE_SLOT_OPEN},
+    {GOOD,     CLEAR,       GOOD,     YES,    NOT_GOOD, STORE_SLOT_DOUBT},
+    {GOOD,     CLEAR,       NOT_GOOD, YES,    NOT_GOOD, STORE_SLOT_OPEN},
+    {GOOD,     CLEAR,       ANY_PART, NO,     NOT_GOOD, STORE_SLOT_UNFINISHED},
+    {BLANK,    UNCONFIRMED, ANY_PART, EITHER, NOT_GOOD, STORE_SLOT_BLANK},
+    {BAD,      UNCONFIRMED, ANY_PART, EITHER, NOT_GOOD, STORE_SLOT_RUBBISH},
 };
 
 enum {
-    NOTHING = BIT(STORE_SLOT_BLANK) | BIT(STORE_SLOT_RUBBISH) | BIT(STORE_SLOT_UNFINISHED),
+    NOTHING = BIT(STORE_SLOT_BLANK) | BIT(STORE_SLOT_RUBBISH) | BIT(STORE_SLOT_UNFINISHED) | BIT(STORE_SLOT_OPEN),
     USABLE = BIT(STORE_SLOT_DOUBT) | BIT(STORE_SLOT_SETTLED),
     DAMAGED = BIT(STORE_SLOT_DAMAGED),
     NEWER_0 = BIT(STORE_0_NEWER),
@@ -68,16 +81,17 @@ static const choice_row_t choice_table[] = {
     {DAMAGED, DAMAGED, ANY_ORDER,       STORE_TAKE_DAMAGED},
 };
 
-static bool class_row_fits(const class_row_t *row, const uint8_t facts[4])
+static bool class_row_fits(const class_row_t *row, const store_facts_t *facts)
 {
-    return (row->header & facts[0]) != 0 && (row->commit & facts[1]) != 0 && (row->whole & facts[2]) != 0 &&
-           (row->settled & facts[3]) != 0;
+    return (row->header & BIT(facts->header)) != 0 && (row->verdict & BIT(facts->verdict)) != 0 &&
+           (row->commit & BIT(facts->commit)) != 0 && (row->whole & (facts->whole ? YES : NO)) != 0 &&
+           (row->settled & BIT(facts->settled)) != 0;
 }
 
-static uint32_t find_class(store_part_t header, store_part_t commit, bool whole, store_part_t settled, store_class_t *found)
+static uint32_t find_class(const store_facts_t *facts, store_class_t *found)
 {
-    const uint8_t facts[4] = {(uint8_t)BIT(header), (uint8_t)BIT(commit), whole ? YES : NO, (uint8_t)BIT(settled)};
-    CORE_ASSERT(header < STORE_PARTS && commit < STORE_PARTS && settled < STORE_PARTS);
+    CORE_ASSERT(facts->header < STORE_PARTS && facts->commit < STORE_PARTS && facts->settled < STORE_PARTS);
+    CORE_ASSERT(facts->verdict < STORE_VERDICTS);
     uint32_t rows = 0;
     for (size_t i = 0; i < COUNT_OF(class_table); i++) {
         if (class_row_fits(&class_table[i], facts)) {
@@ -102,18 +116,20 @@ static uint32_t find_choice(store_class_t slot_0, store_class_t slot_1, store_or
     return rows;
 }
 
-store_class_t store_class(store_part_t header, store_part_t commit, bool table_whole, store_part_t settled)
+store_class_t store_class(const store_facts_t *facts)
 {
+    CORE_ASSERT(facts != NULL);
     store_class_t found = STORE_SLOT_RUBBISH;
-    const uint32_t rows = find_class(header, commit, table_whole, settled, &found);
+    const uint32_t rows = find_class(facts, &found);
     CORE_ASSERT(rows == 1);
     return found;
 }
 
-uint32_t store_class_rows(store_part_t header, store_part_t commit, bool table_whole, store_part_t settled)
+uint32_t store_class_rows(const store_facts_t *facts)
 {
+    CORE_ASSERT(facts != NULL);
     store_class_t found;
-    return find_class(header, commit, table_whole, settled, &found);
+    return find_class(facts, &found);
 }
 
 store_choice_t store_choose(store_class_t slot_0, store_class_t slot_1, store_order_t order)

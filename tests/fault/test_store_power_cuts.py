@@ -110,8 +110,7 @@ def _uploads_cut_everywhere(geometry: Geometry, before: str):
         store = Store(flash)
         store.start(cut)
         result = store.upload(NEW, 64)
-        done = cut.operation == trial.operations  # cut in the settled record: the commit stands, so ok is the truth
-        assert (result == STORE_OK) == done
+        assert result != STORE_OK, "nothing is called done before it stands for ever"
         yield f"{geometry.name}/{before}/{cut.operation}.{cut.how}.{cut.amount}", flash, old, version
 
 
@@ -127,7 +126,9 @@ def test_every_single_cut_of_an_upload_leaves_the_old_or_the_new_table(geometry,
 
 
 def _pairs(geometry: Geometry, before: str, every: int) -> int:
-    """Judges pairs of cuts, of the first cuts every so many; returns how many pairs."""
+    """Judges pairs of cuts, of the first cuts every so many; returns how many pairs. Only a cut in one of the end
+    records leaves the next start anything to do.
+    """
     names = set()
     for number, (name, flash, old, version) in enumerate(_uploads_cut_everywhere(geometry, before)):
         if number % every:
@@ -146,7 +147,7 @@ def _pairs(geometry: Geometry, before: str, every: int) -> int:
 @pytest.mark.parametrize("before", BEFORE)
 @pytest.mark.parametrize("geometry", GEOMETRIES, ids=lambda geometry: geometry.name)
 def test_a_second_cut_during_recovery_changes_nothing_of_that(geometry, before):
-    pairs = _pairs(geometry, before, 9)
+    pairs = _pairs(geometry, before, 2)
 
     assert pairs >= 60
 
@@ -157,24 +158,25 @@ def test_a_second_cut_during_recovery_changes_nothing_of_that(geometry, before):
 def test_every_pair_of_cuts_changes_nothing_of_that(geometry, before):
     pairs = _pairs(geometry, before, 1)
 
-    assert pairs >= 600
+    assert pairs >= 200
 
 
+@pytest.mark.parametrize("record", ["commit", "settled"])
 @pytest.mark.parametrize("how", ["prefix", "bits", "unstable", "marginal"])
-def test_a_cut_commit_record_is_completed_or_given_up_but_never_swings(how):
-    """The one place where the new table comes into being: 200 torn commit records, each started five times."""
+def test_a_cut_commit_record_is_completed_or_given_up_but_never_swings(how, record):
+    """The one place where the new table comes into being: 200 torn records, each started five times."""
     geometry = GEOMETRIES[1]
     prepared, old = _flash(geometry, "slot 0", 0)
     trial = _Sizes(prepared)
     store = Store(trial)
     store.start()
     store.upload(NEW, 64)
-    commit = trial.operations - 1
+    torn = trial.operations - (record == "commit")
     seen = set()
     for seed in range(200):
         flash = _copy(prepared, seed)
         store = Store(flash)
-        store.start(Cut(commit, how, seed % 33))
+        store.start(Cut(torn, how, seed % 33))
         store.upload(NEW, 64)
         tables = []
         for _ in range(5):
@@ -183,8 +185,12 @@ def test_a_cut_commit_record_is_completed_or_given_up_but_never_swings(how):
 
         assert len(set(tables)) == 1
         seen.add(tables[0])
-    assert seen <= {old, NEW}
-    assert old in seen
+    if record == "commit":
+        assert old in seen, "a torn one is cancelled, and only one that reads whole is taken"
+        assert seen <= {old, NEW}
+    else:
+        assert NEW in seen
+        assert seen <= {old, NEW}
 
 
 @pytest.mark.parametrize("how", ["fail", "silent", "stuck"])
@@ -214,7 +220,11 @@ def test_an_operation_that_does_not_do_it_leaves_the_old_table_and_says_so(how):
             store.start()
 
             assert in_use == (NEW if result == STORE_OK else old), (how, operation, lasting)
-            assert store.table() == in_use, (how, operation, lasting)
+            if store.table() != in_use:
+                # Neither the settled record nor its cancelling was taken: the commit record stands.
+                assert (operation, lasting, in_use, store.table()) == (trial.operations, True, old, NEW), how
+                store.start()
+                assert store.table() == NEW, "and stays"
 
 
 def test_memory_that_takes_no_unit_twice_falls_back_to_the_older_table_when_in_doubt():

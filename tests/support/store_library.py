@@ -8,16 +8,16 @@ import hashlib
 import shutil
 import subprocess
 import sys
-import tempfile
 import zlib
 from pathlib import Path
 
 from flash_model import BUSY, FAILED, OK, Cut, Flash
+from scratch import scratch_folder
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 CORE = ROOT / "firmware_stub" / "core"
 FLAGS = ["-std=c99", "-O1", "-Wall", "-Wextra", "-Wconversion", "-Wmissing-prototypes", "-pedantic", "-Werror"]
-SOURCES = ["core", "crc", "digest", "frame", "store", "store_choice"]
+SOURCES = ["core", "crc", "digest", "frame", "store", "store_choice", "store_look"]
 
 _READ = ctypes.CFUNCTYPE(
     ctypes.c_int, ctypes.c_void_p, ctypes.c_uint32, ctypes.POINTER(ctypes.c_uint8), ctypes.c_uint32
@@ -25,8 +25,22 @@ _READ = ctypes.CFUNCTYPE(
 _ERASE = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.c_void_p, ctypes.c_uint32)
 
 TAKE_0, TAKE_1, TAKE_NONE, TAKE_DAMAGED = range(4)
-BLANK, RUBBISH, UNFINISHED, DOUBT, SETTLED, DAMAGED = range(6)
+BLANK, RUBBISH, UNFINISHED, OPEN, DOUBT, SETTLED, DAMAGED = range(7)
+PART_BLANK, PART_BAD, PART_GOOD = range(3)
+VERDICT_BLANK, VERDICT_BAD, VERDICT_CONFIRMED, VERDICT_CANCELLED = range(4)
 STORE_OK, STORE_BUSY, STORE_FAILED, STORE_NONE, STORE_DAMAGED, STORE_TOO_LONG, STORE_MISUSE = range(7)
+
+
+class Facts(ctypes.Structure):
+    """store_facts_t: header, commit and settled are PART_..., verdict VERDICT_...."""
+
+    _fields_ = [
+        ("header", ctypes.c_int),
+        ("commit", ctypes.c_int),
+        ("settled", ctypes.c_int),
+        ("verdict", ctypes.c_int),
+        ("whole", ctypes.c_bool),
+    ]
 
 
 class _Geometry(ctypes.Structure):
@@ -53,19 +67,14 @@ def compile_store(sources: list[Path], folder: Path) -> ctypes.CDLL:
     library.store_class_rows.restype = ctypes.c_uint32
     library.store_choose_rows.restype = ctypes.c_uint32
     library.core_assert_line.restype = ctypes.c_uint32
-    library.store_class.argtypes = library.store_class_rows.argtypes = [
-        ctypes.c_int,
-        ctypes.c_int,
-        ctypes.c_bool,
-        ctypes.c_int,
-    ]
+    library.store_class.argtypes = library.store_class_rows.argtypes = [ctypes.POINTER(Facts)]
     return library
 
 
 @functools.cache
 def library() -> ctypes.CDLL:
     sources = [CORE / f"{name}.c" for name in SOURCES] + [Path(__file__).with_name("store_bench.c")]
-    return compile_store(sources, Path(tempfile.mkdtemp(prefix="store_library_")))
+    return compile_store(sources, scratch_folder("store_library_"))
 
 
 class Store:
