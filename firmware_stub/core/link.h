@@ -17,7 +17,7 @@
 #include "table.h"
 
 #define LINK_ANSWER 128u          /* kind of an answer: that of the question + 128 */
-#define LINK_BLOCK_BYTES_MAX 256u
+#define LINK_BLOCK_BYTES_MAX 352u /* the answer to a read with so many fills a frame */
 #define LINK_BLOCKS_MAX 256u
 #define LINK_WINDOW 16u           /* questions that may be on their way without an answer */
 #define LINK_IDLE_MS 5000u        /* between two messages of a transfer */

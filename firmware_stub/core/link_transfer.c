@@ -83,6 +83,11 @@ void link_begin(link_t *link, const link_question_t *question, link_answer_t *an
     if (!may_write(link, answer)) {
         return;
     }
+    if (id != 0 && id == link->transfer.committed_id) { /* came late: it is done, and opens nothing (INV-LINK-5) */
+        answer->result = LINK_NO_TRANSFER;
+        answer->field = (uint16_t)LINK_DROPPED_DONE;
+        return;
+    }
     if (is_repeated(link, id, &record, block_bytes)) {
         link->transfer.last_ms = link->now_ms;
         answer->result = link->transfer.phase == LINK_TRANSFER_ERASING ? LINK_WAIT : LINK_OK;

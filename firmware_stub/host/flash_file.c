@@ -45,7 +45,7 @@ static store_result_t flash_read(void *context, uint32_t address, uint8_t *bytes
 static store_result_t flash_program(void *context, uint32_t address, const uint8_t *bytes, uint32_t n)
 {
     flash_file_t *flash = (flash_file_t *)context;
-    uint8_t found[256];
+    uint8_t found[512]; /* more than the store programs at a time: a block of the link */
     if (n == 0 || n > sizeof found || address % FLASH_UNIT != 0 || n % FLASH_UNIT != 0) {
         misuse(flash, "program of something else than whole, aligned write units", address);
     }

@@ -10,7 +10,7 @@ import zlib
 from dataclasses import dataclass
 
 PROTOCOL = 1
-CONTENT_MAX = 288
+CONTENT_MAX = 366
 _HEAD = struct.Struct("<BBH")
 _CRC = struct.Struct("<I")
 _FRAME_MAX = _HEAD.size + CONTENT_MAX + _CRC.size
@@ -23,37 +23,35 @@ class CobsError(ValueError):
 
 def cobs_encode(data: bytes) -> bytes:
     """`data` without zero bytes: at most len + 1 + len // 254 bytes, no zeros at the ends added."""
-    encoded = bytearray(1)
-    code_at = 0
-    for byte in data:
-        if len(encoded) - code_at == 255:  # 254 bytes since the code: a full block, after which no zero is meant
-            encoded[code_at] = 0xFF
-            code_at = len(encoded)
-            encoded.append(0)
-        if byte == 0:
-            encoded[code_at] = len(encoded) - code_at
-            code_at = len(encoded)
-        encoded.append(byte)
-    encoded[code_at] = len(encoded) - code_at
+    encoded = bytearray()
+    runs = data.split(b"\0")
+    for index, run in enumerate(runs):
+        while len(run) > 254:  # a full block, after which no zero is meant
+            encoded += b"\xff" + run[:254]
+            run = run[254:]
+        encoded.append(len(run) + 1)
+        encoded += run
+        if len(run) == 254 and index + 1 < len(runs):
+            encoded.append(1)  # the zero that a full block does not mean
     return bytes(encoded)
 
 
 def cobs_decode(encoded: bytes) -> bytes:
     """The data of one COBS block sequence. Raises CobsError."""
-    data = bytearray()
-    at = 0
-    while at < len(encoded):
+    if 0 in encoded:
+        raise CobsError("a zero byte inside")
+    parts = []
+    at, end = 0, len(encoded)
+    while at < end:
         code = encoded[at]
-        block = encoded[at + 1 : at + code]
-        if code == 0 or 0 in block:
-            raise CobsError("a zero byte inside")
-        if len(block) != code - 1:
+        after = at + code
+        if after > end:
             raise CobsError("the last block ends early")
-        data += block
-        at += code
-        if code != 0xFF and at < len(encoded):
-            data.append(0)
-    return bytes(data)
+        parts.append(encoded[at + 1 : after])
+        if code != 0xFF and after < end:
+            parts.append(b"\0")
+        at = after
+    return b"".join(parts)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +65,7 @@ class Frame:
 
 
 def encode_frame(frame: Frame) -> bytes:
-    """The bytes for the line, a zero at both ends. Raises ValueError for content of more than 288 bytes."""
+    """The bytes for the line, a zero at both ends. Raises ValueError for content of more than 366 bytes."""
     if len(frame.content) > CONTENT_MAX:
         raise ValueError(f"a frame carries at most {CONTENT_MAX} bytes, not {len(frame.content)}")
     body = _HEAD.pack(frame.protocol, frame.kind, frame.tag) + frame.content
@@ -90,25 +88,33 @@ class FrameReceiver:
 
     def feed(self, data: bytes) -> list[Frame]:
         frames = []
-        for byte in data:
-            if byte != 0:
-                if len(self._piece) < _ENCODED_MAX:
-                    self._piece.append(byte)
-                else:
-                    self._too_long = True
-                continue
-            if self._piece:
-                frame = None if self._too_long else _decode(bytes(self._piece))
-                if frame is None:
-                    self.bad += 1
-                    self.heard = bytes(self._piece[:16])
-                else:
-                    frames.append(frame)
-            self._piece.clear()
-            self._too_long = False
+        first, *others = data.split(b"\0")
+        self._collect(first)
+        for piece in others:
+            frame = self._end()
+            if frame is not None:
+                frames.append(frame)
+            self._collect(piece)
         if self._too_long and not self.heard:
             self.heard = bytes(self._piece[:16])
         return frames
+
+    def _collect(self, part: bytes) -> None:
+        room = _ENCODED_MAX - len(self._piece)
+        self._piece += part[:room]
+        self._too_long = self._too_long or len(part) > room
+
+    def _end(self) -> Frame | None:
+        """What stands between two zeros: a frame, or nothing."""
+        frame = None
+        if self._piece:
+            frame = None if self._too_long else _decode(bytes(self._piece))
+            if frame is None:
+                self.bad += 1
+                self.heard = bytes(self._piece[:16])
+        self._piece.clear()
+        self._too_long = False
+        return frame
 
     @property
     def foreign_bytes(self) -> bytes:

@@ -9,6 +9,11 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 ANSWER = 128
+BLOCK_BYTES_MAX = 352
+"""The answer to a read with so many fills a frame."""
+BLOCK_ECHO = 6
+READ_ECHO = 6
+"""So many first bytes of the question begin the content of its answer: transfer or key, and number."""
 
 
 class Kind(IntEnum):
@@ -174,9 +179,21 @@ def transfer_content(transfer: int) -> bytes:
 
 def read_content(key: int, number: int, block_bytes: int, *, fresh: bool) -> bytes:
     """key: the sequence of the record in use, or the transfer when `fresh`; block_bytes: a multiple of 32, at most
-    256.
+    352.
     """
     return _READ.pack(key, number, block_bytes // 32, int(fresh))
+
+
+def parse_commit(content: bytes) -> int:
+    """Sequence of the record that is in use now. Raises MessageError."""
+    if len(content) < 4:
+        raise MessageError(f"the answer to a commit has at least 4 bytes, not {len(content)}")
+    return int.from_bytes(content[:4], "little")
+
+
+def table_machine_id(data: bytes) -> str:
+    """The machine that a table is for (firmware_stub/README.md, "The table": header, field 4)."""
+    return data[12:28].rstrip(b"\0").decode("ascii", "replace")
 
 
 def parse_read(content: bytes) -> tuple[int, int, bytes]:
@@ -194,10 +211,7 @@ def refusal(kind: Kind, answer: Answer) -> tuple[str, str]:
     """What the controller says, and what to do: sentence parts for a person."""
     if answer.result == Result.NO_TRANSFER:
         why = DROPPED[answer.field] if answer.field < len(DROPPED) else str(answer.field)
-        return (
-            f"the controller has dropped the transfer ({why})",
-            "keep the service key on and the machine at standstill, then upload again",
-        )
+        return f"the controller has dropped the transfer ({why})", _DROPPED_REMEDY.get(why, "upload again")
     if answer.result == Result.TABLE_REFUSED:
         fault = TABLE_FAULTS[answer.detail] if answer.detail < len(TABLE_FAULTS) else f"fault {answer.detail}"
         where = "header" if answer.section == 0xFFFF else f"section {answer.section}"
@@ -213,6 +227,15 @@ def refusal(kind: Kind, answer: Answer) -> tuple[str, str]:
         "use the tool and the firmware of one version",
     )
 
+
+_DROPPED_REMEDY = {
+    "none was open": "see whether the controller lost its power, or who else is on this line, then upload again",
+    "key off": "keep the service key on and the machine at standstill, then upload again",
+    "not at standstill": "keep the service key on and the machine at standstill, then upload again",
+    "deadline": "see to the cable, or give a faster --baud where the controller has one, then upload again",
+    "flash": "upload again; if it happens twice, replace the controller",
+    "refused": "upload again: why it refuses got lost on the line",
+}
 
 _REFUSALS: dict[Result, tuple[str, str]] = {
     Result.OTHER_PROTOCOL: (

@@ -13,7 +13,7 @@ from types import TracebackType
 
 import serial
 
-from mapper.link.ask import AskPerson, Confirmed, Event, Lost, Progress, Received, Send, Timer, WakeAt
+from mapper.link.ask import BAUD, AskPerson, Confirmed, Event, Lost, Progress, Received, Send, Timer, WakeAt
 from mapper.link.error import LinkError, StoppedError
 from mapper.link.frame import FrameReceiver
 from mapper.link.transfer import (
@@ -28,7 +28,6 @@ from mapper.link.transfer import (
     upload_machine,
 )
 
-BAUD = 115_200
 _POLL_S = 0.05
 _WRITE_S = 2.0
 
@@ -63,6 +62,7 @@ class Port:
 
     def __init__(self, name: str, baud: int = BAUD) -> None:
         self.name = name
+        self.baud = baud
         try:
             self._serial = serial.serial_for_url(
                 name, baudrate=baud, timeout=_POLL_S, write_timeout=_WRITE_S, exclusive=True, do_not_open=False
@@ -191,7 +191,7 @@ def upload(
     with Port(port, baud) as line:
         begun = time.monotonic()
         transfer = int.from_bytes(os.urandom(4), "little") or 1
-        machine = upload_machine(data, transfer, _tag())
+        machine = upload_machine(data, transfer, _tag(), baud)
         try:
             outcome = line.run(machine, progress, confirm)
         except (KeyboardInterrupt, EOFError, SystemExit) as why:
@@ -207,7 +207,7 @@ def upload(
 def _given_up(line: Port, machine: UploadMachine) -> str:
     """Drops the transfer and says what is in the controller. Never raises: somebody wants this to end."""
     try:
-        return _inside_text(line.run(machine.give_up(_tag())))
+        return _inside_text(line.run(machine.give_up(_tag(), line.baud)))
     except (KeyboardInterrupt, SystemExit, Exception):
         return "the table from before or the new one, whole; which one was not asked: `mapper readback` tells"
 
@@ -215,7 +215,7 @@ def _given_up(line: Port, machine: UploadMachine) -> str:
 def identify(port: str, *, baud: int = BAUD) -> Outcome:
     """Who the controller is (`before`). Raises LinkError."""
     with Port(port, baud) as line:
-        outcome = line.run(identify_machine(_tag()))
+        outcome = line.run(identify_machine(_tag(), baud))
         if outcome.error is not None:
             raise _failed(line, outcome)
         return outcome
@@ -224,7 +224,7 @@ def identify(port: str, *, baud: int = BAUD) -> Outcome:
 def readback_outcome(port: str, *, progress: ProgressCall | None = None, baud: int = BAUD) -> Outcome:
     """Identity and bytes of the table in use. Raises LinkError."""
     with Port(port, baud) as line:
-        outcome = line.run(read_machine(_tag()), progress)
+        outcome = line.run(read_machine(_tag(), baud), progress)
         if outcome.error is not None:
             raise _failed(line, outcome)
         return outcome

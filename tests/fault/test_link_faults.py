@@ -15,6 +15,8 @@ import pytest
 from link_library import IN_USE, NONE, Controller, Line, clean
 from make_table import random_table
 
+from mapper.link.frame import FrameReceiver, encode_frame
+from mapper.link.message import ANSWER, Kind, TablePresence, parse_answer, parse_identity
 from mapper.link.transfer import Inside, Machine, read_machine, upload_machine
 from mapper.table import encode_table
 
@@ -167,6 +169,7 @@ def _assert_true(inside: Inside, found: bytes | None, old: bytes | None) -> None
         assert found == old
 
 
+@pytest.mark.deep
 @pytest.mark.parametrize("direction", ["to_controller", "to_pc"])
 def test_a_cable_pulled_at_any_frame_leaves_a_whole_table_and_a_true_word(direction, frames):
     count = frames[0 if direction == "to_controller" else 1]
@@ -185,6 +188,7 @@ def test_a_cable_pulled_at_any_frame_leaves_a_whole_table_and_a_true_word(direct
     assert unknown <= 8, "only from the commit on, and where nothing ever answered"
 
 
+@pytest.mark.deep
 def test_the_power_cut_before_any_flash_operation_of_an_upload(frames):
     controller = _with_old()
     controller.start()
@@ -282,6 +286,26 @@ def test_the_first_table_ever_that_is_given_up_leaves_none():
 
     assert outcome.inside is Inside.NONE
     assert controller.start() == NONE
+
+
+def test_a_table_that_is_stored_but_was_not_put_into_use_is_no_success():
+    """One failed flash read after the commit: store and read-back are right, the live table is none."""
+
+    def not_in_use(_index: int, data: bytes) -> list[bytes]:
+        frame, *rest = FrameReceiver().feed(data)
+        content = frame.content
+        committed = frame.kind == Kind.IDENTIFY + ANSWER and parse_identity(parse_answer(content).content).sequence == 2
+        if rest or not committed:
+            return [data]
+        presence_at = 6 + 16 + 16 + 7
+        changed = content[:presence_at] + bytes([TablePresence.DAMAGED]) + content[presence_at + 1 :]
+        return [encode_frame(replace(frame, content=changed))]
+
+    outcome = Line(_with_old(), to_pc=not_in_use).run(_upload(NEW))
+
+    assert outcome.error is not None
+    assert "has not put it into use" in outcome.error
+    assert outcome.after.presence is TablePresence.DAMAGED
 
 
 def test_the_line_without_faults_changes_nothing_on_the_way():

@@ -26,6 +26,7 @@ from mapper.link.message import (
     parse_identity,
     parse_read,
     read_content,
+    refusal,
     transfer_content,
 )
 from mapper.link.transfer import upload_machine
@@ -86,8 +87,8 @@ def test_who_it_is_without_a_table():
 
     assert (identity.machine_id, identity.firmware, identity.digest) == (MACHINE, "test", "")
     assert (identity.presence, identity.sequence, identity.key) == (TablePresence.NONE, 0, True)
-    assert identity.table_bytes_max >= 2 * 4096 - 128
-    assert (identity.block_bytes_max, identity.window) == (256, 16)
+    assert identity.table_bytes_max >= 8000
+    assert (identity.block_bytes_max, identity.window) == (352, 16)
     assert STATES[identity.state] == "powering_up"
     assert identity.standstill
     assert not identity.enable
@@ -121,7 +122,7 @@ def test_a_question_of_a_wrong_length_is_refused(kind):
     talk = Talk()
     right = {Kind.BEGIN: 48, Kind.FINISH: 4, Kind.COMMIT: 4, Kind.READ: 8, Kind.ABORT: 4, Kind.BLOCK: 9}.get(kind, 0)
 
-    assert talk.ask(kind, bytes(right + 280 - right)).result == Result.BAD_LENGTH
+    assert talk.ask(kind, bytes(366)).result == Result.BAD_LENGTH
     if right:
         assert talk.ask(kind, bytes(right - 1)).result == Result.BAD_LENGTH
 
@@ -203,7 +204,7 @@ def test_finish_names_the_first_block_that_is_missing():
     [
         ({"block_bytes": 0}, Result.BAD_BLOCK),
         ({"block_bytes": 48}, Result.BAD_BLOCK),
-        ({"block_bytes": 288}, Result.BAD_BLOCK),
+        ({"block_bytes": 384}, Result.BAD_BLOCK),
         ({"transfer": 0}, Result.BAD_BLOCK),
         ({"data": b""}, Result.TOO_LONG),
         ({"data": b"x" * 9000}, Result.TOO_LONG),
@@ -409,7 +410,7 @@ def test_a_commit_before_finish_is_refused():
         (read_content(1, 9999, 256, fresh=False), Result.BAD_BLOCK),
         (read_content(2, 0, 256, fresh=False), Result.OTHER_RECORD),
         (struct.pack("<IHBB", 1, 0, 0, 0), Result.BAD_BLOCK),
-        (struct.pack("<IHBB", 1, 0, 9, 0), Result.BAD_BLOCK),
+        (struct.pack("<IHBB", 1, 0, 12, 0), Result.BAD_BLOCK),
         (struct.pack("<IHBB", 1, 0, 8, 2), Result.BAD_BLOCK),
         (read_content(ID, 0, 256, fresh=True), Result.NO_TRANSFER),
     ],
@@ -453,7 +454,7 @@ def test_no_message_changes_the_law_or_a_count_but_a_commit():
         kind = rng.choice([*(int(kind) for kind in Kind if kind is not Kind.COMMIT), rng.randrange(256)])
         if kind == Kind.COMMIT:
             continue
-        length = rng.choice([0, 4, 8, 9, 48, rng.randrange(289)])
+        length = rng.choice([0, 4, 8, 9, 48, rng.randrange(367)])
         talk.send(encode_frame(Frame(kind=kind, tag=rng.randrange(65536), content=rng.randbytes(length))))
 
     assert talk.controller.law_bytes() == law
@@ -500,3 +501,37 @@ def test_rot_of_the_table_in_use_is_told_and_nothing_moves():
     assert identity.presence is TablePresence.DAMAGED
     assert talk.controller.tick(63) == (0, 0, 0, 0)
     assert talk.put(TABLE).result == Result.OK
+
+
+@pytest.mark.parametrize(
+    ("why", "remedy"),
+    [
+        (0, "lost its power"),
+        (1, "service key on"),
+        (2, "standstill"),
+        (3, "cable"),
+        (4, "replace the controller"),
+        (5, "why it refuses"),
+        (99, "upload again"),
+    ],
+)
+def test_a_dropped_transfer_is_told_with_what_helps_against_its_cause(why, remedy):
+    answer = Answer(result=Result.NO_TRANSFER, detail=0, section=0, field=why, content=b"")
+
+    assert remedy in refusal(Kind.BLOCK, answer)[1]
+
+
+def test_a_begin_of_a_transfer_that_was_committed_opens_nothing():
+    """INV-LINK-5: one that comes late erases nothing and drops no other transfer."""
+    talk = Talk()
+    talk.put(TABLE)
+    talk.ask(Kind.COMMIT, transfer_content(ID))
+    operations = talk.controller.operations
+    answer = talk.begin()
+
+    assert (answer.result, answer.field) == (Result.NO_TRANSFER, 7)
+    assert talk.controller.operations == operations
+    assert talk.controller.phase == 0
+    assert talk.begin(transfer=ID + 1).result == Result.OK
+    assert talk.begin().result == Result.NO_TRANSFER
+    assert set(talk.blocks(transfer=ID + 1)) == {Result.OK}
