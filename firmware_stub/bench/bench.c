@@ -164,7 +164,9 @@ void bench_limit(const void *table, int32_t joint, int32_t mode, const int32_t *
         state.position_sensor.value = position[i];
         state.position_sensor.larger = position[i];
         state.position_sensor.smaller = position[i];
-        limited[i] = motion_limit(joint_of(table, joint), &state, (uint32_t)mode, speed[i], &flags);
+        motion_look_t look = {0, 0, 0};
+        motion_look(joint_of(table, joint), &state, speed[i], &look);
+        limited[i] = motion_limit(joint_of(table, joint), &look, (uint32_t)mode, speed[i], &flags);
     }
 }
 
@@ -183,10 +185,14 @@ void bench_ramp(const void *table, int32_t joint, int32_t stopping, const int32_
 void bench_flow(const void *table, int32_t joint, const int32_t *speed, const int32_t *position, int32_t *flow, int32_t *clamped,
                 int64_t count)
 {
+    law_joint_state_t state = {0};
     for (int64_t i = 0; i < count; i++) {
-        bool lowered = false;
+        uint32_t flags = 0;
+        motion_look_t look = {0, 0, 0};
         clamped[i] = speed[i];
-        flow[i] = motion_flow_e4(joint_of(table, joint), position[i], &clamped[i], &lowered);
+        state.position_sensor.value = position[i];
+        motion_look(joint_of(table, joint), &state, speed[i], &look);
+        flow[i] = motion_flow_e4(joint_of(table, joint), &look, &clamped[i], &flags);
     }
 }
 

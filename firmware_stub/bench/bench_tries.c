@@ -22,10 +22,12 @@ size_t bench_joint_bytes(void)
 /* The joint as it is after a tick that has left it at this speed. */
 static void put_speed(const table_joint_t *joint, int32_t speed_mdeg_s, law_joint_state_t *own)
 {
-    bool clamped = false;
+    uint32_t flags = 0;
     int32_t kept = speed_mdeg_s;
     own->speed_mdeg_s = speed_mdeg_s;
-    own->flow_e4 = motion_flow_e4(joint, own->position_sensor.value, &kept, &clamped);
+    motion_look_t look = {0, 0, 0};
+    motion_look(joint, own, speed_mdeg_s, &look);
+    own->flow_e4 = motion_flow_e4(joint, &look, &kept, &flags);
     own->drive_e4 = valve_drive_e4(joint, kept, own->flow_e4);
     if (speed_mdeg_s != 0) {
         own->last_direction = speed_mdeg_s > 0 ? 1 : -1;
@@ -94,7 +96,7 @@ void bench_sense(const void *table, int32_t joint, int32_t ticks, const int32_t 
     for (int64_t i = 0; i < count; i++) {
         law_joint_state_t state = {0};
         law_sensor_state_t *const sensor = &state.position_sensor;
-        bool lowered = false;
+        uint32_t flags = 0;
         hold_counts(chosen, first + 2 * i, 3, sensor);
         hold_counts(chosen, then + 2 * i, ticks, sensor);
         int32_t *const to = out + i * BENCH_SENSE_OUT;
@@ -102,7 +104,11 @@ void bench_sense(const void *table, int32_t joint, int32_t ticks, const int32_t 
         to[1] = sensor->larger;
         to[2] = sensor->smaller;
         to[3] = sense_counts_bad(&chosen->position_sensor, sensor) || sense_disagrees(&chosen->position_sensor, sensor) ? 1 : 0;
-        to[4] = motion_soft_stop(chosen, &state, chosen->speed_mdeg_s[TABLE_FULL_SPEED][TABLE_POSITIVE], &lowered);
-        to[5] = -motion_soft_stop(chosen, &state, -chosen->speed_mdeg_s[TABLE_FULL_SPEED][TABLE_NEGATIVE], &lowered);
+        for (int32_t side = TABLE_POSITIVE; side < TABLE_DIRECTIONS; side++) {
+            const int32_t full = chosen->speed_mdeg_s[TABLE_FULL_SPEED][side] * (side == TABLE_POSITIVE ? 1 : -1);
+            motion_look_t look = {0, 0, 0};
+            motion_look(chosen, &state, full, &look);
+            to[4 + side] = core_magnitude(motion_soft_stop(&look, full, &flags));
+        }
     }
 }

@@ -7,9 +7,17 @@ int32_t angle_wrap(int32_t angle_mdeg)
 {
     CORE_ASSERT(angle_mdeg >= -2 * TURN_MDEG && angle_mdeg <= 2 * TURN_MDEG);
     int32_t angle = angle_mdeg;
+    /*@ loop invariant 0 <= i <= 2 && angle == angle_mdeg - i * TURN_MDEG;
+        loop invariant i > 0 ==> angle >= -HALF_MDEG;
+        loop assigns i, angle;
+        loop variant 2 - i; */
     for (int32_t i = 0; i < 2 && angle >= HALF_MDEG; i++) {
         angle -= TURN_MDEG;
     }
+    /*@ loop invariant 0 <= i <= 2 && angle == \at(angle, LoopEntry) + i * TURN_MDEG;
+        loop invariant i > 0 ==> angle < HALF_MDEG;
+        loop assigns i, angle;
+        loop variant 2 - i; */
     for (int32_t i = 0; i < 2 && angle < -HALF_MDEG; i++) {
         angle += TURN_MDEG;
     }

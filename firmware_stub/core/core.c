@@ -1,5 +1,15 @@
 #include "core.h"
 
+/* What shifts and masks are in arithmetic, which WP does not know; tests/proof shows each as a bit vector. */
+/*@ admit lemma shift_8: \forall integer b; 0 <= b < 256 ==> (b << 8) == 256 * b;
+    admit lemma shift_16: \forall integer b; 0 <= b < 65536 ==> (b << 16) == 65536 * b && (b << 16) % 65536 == 0;
+    admit lemma join_8: \forall integer a, b; 0 <= a < 256 && 0 <= b < 65536 && b % 256 == 0 ==> (a | b) == a + b;
+    admit lemma join_16: \forall integer a, b; 0 <= a < 65536 && 0 <= b < 4294967296 && b % 65536 == 0 ==> (a | b) == a + b;
+    admit lemma join_16_high: \forall integer a, b; 0 <= a < 4294967296 && a % 65536 == 0 && 0 <= b < 65536 ==> (a | b) == a + b;
+    admit lemma low_8: \forall integer a; 0 <= a < 65536 ==> (a & 255) == a % 256;
+    admit lemma low_16: \forall integer a; 0 <= a < 4294967296 ==> (a & 65535) == a % 65536;
+    admit lemma high_8: \forall integer a; 0 <= a < 65536 ==> (a >> 8) == a / 256;
+    admit lemma high_16: \forall integer a; 0 <= a < 4294967296 ==> (a >> 16) == a / 65536; */
 static uint32_t assert_line; /* the one static of the core: an assertion has no context to write to */
 
 void core_assert_failed(uint32_t line)
@@ -48,18 +58,25 @@ int32_t core_narrow(int64_t value)
     return value < -INT32_MAX ? -INT32_MAX : (int32_t)value;
 }
 
+int32_t core_whole_q16(int64_t value_q16)
+{
+    const uint64_t magnitude = value_q16 < 0 ? 0u - (uint64_t)value_q16 : (uint64_t)value_q16;
+    const uint64_t whole = magnitude / (uint32_t)CORE_Q16; /* unsigned: a shift and no more */
+    const int32_t limited = whole < INT32_MAX ? (int32_t)whole : INT32_MAX;
+    return value_q16 < 0 ? -limited : limited;
+}
+
 int32_t core_scale_q16(int32_t value, int32_t q16)
 {
-    return core_narrow((int64_t)value * q16 / CORE_Q16);
+    return core_whole_q16((int64_t)value * q16);
 }
 
 int64_t core_floor_q16(int64_t product)
 {
-    int64_t quotient = product / CORE_Q16;
-    if (product < 0 && quotient * CORE_Q16 != product) {
-        quotient -= 1;
+    if (product >= 0) {
+        return (int64_t)((uint64_t)product / (uint64_t)CORE_Q16); /* unsigned: a shift and no more */
     }
-    return quotient;
+    return -1 - (int64_t)((uint64_t)(-1 - product) / (uint64_t)CORE_Q16);
 }
 
 uint32_t core_count_up(uint32_t counter)
@@ -103,6 +120,10 @@ void core_write_u32(uint8_t *bytes, uint32_t value)
 
 void core_copy(uint8_t *target, const uint8_t *source, size_t byte_count)
 {
+    /*@ loop invariant 0 <= i <= byte_count;
+        loop invariant \forall integer k; 0 <= k < i ==> target[k] == source[k];
+        loop assigns i, target[0 .. byte_count - 1];
+        loop variant byte_count - i; */
     for (size_t i = 0; i < byte_count; i++) {
         target[i] = source[i];
     }
@@ -110,6 +131,10 @@ void core_copy(uint8_t *target, const uint8_t *source, size_t byte_count)
 
 void core_fill(uint8_t *target, uint8_t value, size_t byte_count)
 {
+    /*@ loop invariant 0 <= i <= byte_count;
+        loop invariant \forall integer k; 0 <= k < i ==> target[k] == value;
+        loop assigns i, target[0 .. byte_count - 1];
+        loop variant byte_count - i; */
     for (size_t i = 0; i < byte_count; i++) {
         target[i] = value;
     }

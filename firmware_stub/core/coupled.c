@@ -10,18 +10,30 @@
 
 #define THOUSAND 1000
 
+/*@ lemma pull_fits: \forall integer a, b; -10000 <= a <= 10000 && -360000 <= b <= 360000 ==> -3600000000 <= a * b <= 3600000000;
+    lemma closing_fits: \forall integer a, b; -10000 <= a <= 10000 && -200000 <= b <= 200000 ==> -2000000000 <= a * b <= 2000000000;
+    lemma coupled_factor: \forall integer a, b; 0 <= a < b ==> 0 <= a * 65536 / b < 65536; */
+
+/*@ requires \valid_read(stop) && \valid_read(state) && 0 <= side < 2 && 0 <= stop->joint[side] < TABLE_JOINTS_MAX;
+    assigns \nothing;
+    ensures exact: \result == &state->joint[stop->joint[side]]; */
 static const law_joint_state_t *joint_of(const table_coupled_t *stop, const law_state_t *state, int32_t side)
 {
     CORE_ASSERT(stop->joint[side] >= 0 && stop->joint[side] < TABLE_JOINTS_MAX);
     return &state->joint[stop->joint[side]];
 }
 
+/*@ requires \valid_read(stop) && \valid_read(state) && 0 <= side < 2 && coupled_sound(stop) && positions_sound(state);
+    assigns \nothing;
+    ensures range: -3600000000 <= \result <= 3600000000; */
 /* Weight times position, with the track that lies nearer to the stop. */
 static int64_t pull_of(const table_coupled_t *stop, const law_state_t *state, int32_t side)
 {
     const law_sensor_state_t *sensor = &joint_of(stop, state, side)->position_sensor;
     const int32_t weight = stop->weight_e3[side];
     CORE_ASSERT(weight != 0);
+    /*@ assert seen: position_sound(&state->joint[stop->joint[side]]) && sensor == &state->joint[stop->joint[side]].position_sensor; */
+    /*@ assert bounds: -360000 <= sensor->smaller <= sensor->larger <= 360000 && -10000 <= weight <= 10000; */
     return (int64_t)weight * (weight > 0 ? sensor->larger : sensor->smaller);
 }
 
@@ -36,6 +48,10 @@ int32_t coupled_cap(const table_coupled_t *stop, const law_state_t *state)
     return cap;
 }
 
+/*@ requires \valid_read(stop) && 0 <= side < 2 && -10000 <= stop->weight_e3[side] <= 10000 && speed_sound(speed_mdeg_s);
+    assigns \nothing;
+    ensures range: 0 <= \result <= 2000000000;
+    ensures exact: \result == \max(0, stop->weight_e3[side] * speed_mdeg_s); */
 /* In thousandths of mdeg/s; 0 for a joint that moves away or stands. */
 static int64_t closing_of(const table_coupled_t *stop, int32_t side, int32_t speed_mdeg_s)
 {
@@ -57,6 +73,10 @@ uint32_t coupled_lower(const table_coupled_t *stop, const law_state_t *state, in
     const int64_t factor_q16 = cap_e3 * CORE_Q16 / sum;
     CORE_ASSERT(factor_q16 >= 0 && factor_q16 < CORE_Q16);
     uint32_t lowered = 0;
+    /*@ loop invariant 0 <= side <= 2 && (lowered == 0 ==> \forall integer k; 0 <= k < side ==> closing[k] == 0);
+        loop invariant \forall integer k; 0 <= k < 2 ==> lowers(speed_mdeg_s[k], \at(speed_mdeg_s[k], Pre));
+        loop assigns side, lowered, speed_mdeg_s[0 .. 1];
+        loop variant 2 - side; */
     for (int32_t side = 0; side < 2; side++) {
         if (closing[side] > 0) {
             const int32_t less = core_scale_q16(core_magnitude(speed_mdeg_s[side]), (int32_t)factor_q16);
@@ -72,10 +92,20 @@ uint32_t coupled_lower(const table_coupled_t *stop, const law_state_t *state, in
 void coupled_step(const table_t *table, const law_state_t *state, int32_t *speed_mdeg_s, law_out_t *out)
 {
     CORE_ASSERT(table->coupled_count >= 0 && table->coupled_count <= TABLE_COUPLED_MAX);
+    /*@ loop invariant 0 <= i <= table->coupled_count && speeds_sound(speed_mdeg_s, TABLE_JOINTS_MAX);
+        loop invariant \forall integer k; 0 <= k < TABLE_JOINTS_MAX ==> lowers(speed_mdeg_s[k], \at(speed_mdeg_s[k], Pre));
+        loop assigns i, speed_mdeg_s[0 .. TABLE_JOINTS_MAX - 1], out->joint[0 .. TABLE_JOINTS_MAX - 1].flags;
+        loop variant table->coupled_count - i; */
     for (int32_t i = 0; i < table->coupled_count; i++) {
         const table_coupled_t *stop = &table->coupled[i];
         int32_t pair[2] = {speed_mdeg_s[stop->joint[0]], speed_mdeg_s[stop->joint[1]]};
         const uint32_t lowered = coupled_lower(stop, state, pair);
+        /*@ loop invariant 0 <= side <= 2 && speeds_sound(speed_mdeg_s, TABLE_JOINTS_MAX);
+            loop invariant \forall integer k; 0 <= k < TABLE_JOINTS_MAX ==> lowers(speed_mdeg_s[k], \at(speed_mdeg_s[k], LoopEntry));
+            loop invariant \forall integer k; side <= k < 2 ==>
+                speed_mdeg_s[stop->joint[k]] == \at(speed_mdeg_s[stop->joint[k]], LoopEntry);
+            loop assigns side, speed_mdeg_s[0 .. TABLE_JOINTS_MAX - 1], out->joint[0 .. TABLE_JOINTS_MAX - 1].flags;
+            loop variant 2 - side; */
         for (int32_t side = 0; side < 2; side++) {
             if ((lowered & (1u << side)) != 0) {
                 speed_mdeg_s[stop->joint[side]] = pair[side];

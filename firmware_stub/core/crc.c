@@ -10,6 +10,9 @@ uint32_t crc32_update(uint32_t crc, const uint8_t *bytes, size_t n)
 {
     CORE_ASSERT(bytes != NULL || n == 0);
     uint32_t sum = ~crc;
+    /*@ loop invariant 0 <= i <= n;
+        loop assigns i, sum;
+        loop variant n - i; */
     for (size_t i = 0; i < n; i++) {
         sum ^= bytes[i];
         sum = (sum >> 4) ^ crc_of_nibble[sum & 15u];

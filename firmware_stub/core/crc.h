@@ -7,6 +7,9 @@
 #include "core.h"
 
 /* Goes on from `crc` over n more bytes; a new sum starts with crc 0, and each result is itself a finished CRC. */
+/*@ requires bytes != \null || n == 0;
+    requires \valid_read(bytes + (0 .. n - 1));
+    assigns \nothing; */
 uint32_t crc32_update(uint32_t crc, const uint8_t *bytes, size_t n);
 
 #endif

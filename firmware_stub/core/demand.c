@@ -42,7 +42,7 @@ static void follow_target(const table_t *table, const table_joint_t *joint, bool
             low_pass(state->speed_filter_q16, step * table->tick_hz * CORE_Q16, joint->speed_filter_q16);
     }
     state->target = target;
-    state->operator_speed_mdeg_s = core_narrow(state->speed_filter_q16 / CORE_Q16);
+    state->operator_speed_mdeg_s = core_whole_q16(state->speed_filter_q16);
 }
 
 static void no_demand(law_joint_state_t *state)
@@ -67,7 +67,7 @@ void demand_step(const table_t *table, int32_t index, law_joint_state_t *state)
     state->filter_started = true;
     const int64_t value_q16 = (int64_t)state->operator_sensor.value * CORE_Q16;
     state->filter_q16 = first ? value_q16 : low_pass(state->filter_q16, value_q16, joint->filter_q16);
-    state->demand = core_narrow(state->filter_q16 / CORE_Q16);
+    state->demand = core_whole_q16(state->filter_q16);
     if (joint->control == TABLE_FOLLOW) {
         follow_target(table, joint, first, state);
         const int32_t gap =
@@ -95,11 +95,11 @@ static int32_t follow_speed(const table_joint_t *joint, const law_joint_state_t 
         return 0;
     }
     const int32_t proportional = core_scale_q16(error, joint->gain_q16);
-    int32_t forward = core_clamp(core_scale_q16(state->operator_speed_mdeg_s, joint->feed_q16), least, most);
     if (proportional >= most || proportional <= least) {
-        forward = 0;
+        return proportional;
     }
-    return core_narrow((int64_t)proportional + forward);
+    const int32_t forward = core_scale_q16(state->operator_speed_mdeg_s, joint->feed_q16);
+    return proportional + core_clamp(forward, least, most); /* two speeds of the table's at most: far from 32 bits */
 }
 
 int32_t demand_speed(const table_joint_t *joint, const law_joint_state_t *state, uint32_t mode, uint32_t *flags)

@@ -13,6 +13,13 @@ void frame_start(frame_receiver_t *receiver)
     receiver->too_long = false;
 }
 
+/*@ requires \valid(receiver) && frame_fits(receiver);
+    assigns receiver->bytes[0 .. FRAME_BYTES_MAX - 1], receiver->count, receiver->too_long;
+    ensures fits: frame_fits(receiver);
+    ensures grows: \old(receiver->count) <= receiver->count <= \old(receiver->count) + 1;
+    ensures too_long: receiver->count == \old(receiver->count) ==> receiver->too_long;
+    ensures kept: receiver->count > \old(receiver->count) ==>
+        receiver->bytes[\old(receiver->count)] == byte && receiver->too_long == \old(receiver->too_long); */
 static void put_byte(frame_receiver_t *receiver, uint8_t byte)
 {
     if (receiver->count >= FRAME_BYTES_MAX) {
@@ -23,6 +30,13 @@ static void put_byte(frame_receiver_t *receiver, uint8_t byte)
     receiver->count++;
 }
 
+/*@ requires \valid_read(receiver) && \valid(frame) && \separated(receiver, frame);
+    requires frame_fits(receiver);
+    assigns *frame;
+    ensures ready: \result == FRAME_READY ==> frame->content == &receiver->bytes[FRAME_HEAD_BYTES] &&
+        frame->content_bytes == receiver->count - 8 && frame->content_bytes <= FRAME_CONTENT_MAX;
+    ensures whole: \result == FRAME_READY ==> !receiver->too_long && receiver->remaining == 0;
+    ensures else_untouched: \result != FRAME_READY ==> *frame == \old(*frame); */
 /* What stands in the buffer when a zero byte ends it. */
 static frame_result_t finish(const frame_receiver_t *receiver, frame_t *frame)
 {
@@ -73,6 +87,22 @@ typedef struct {
     size_t code_at; /* where the code byte of the open block goes */
 } stuffer_t;
 
+/* Where a byte more has gone in, code_at - 255 * count has gone down by 255 at most: so one code byte in 254 bytes. */
+/*@ predicate stuffed(stuffer_t *stuffer, integer bytes) =
+        1 <= stuffer->code_at < stuffer->count && stuffer->count - stuffer->code_at <= 255 && bytes + 2 <= stuffer->count &&
+        stuffer->code_at - 1 >= 255 * (stuffer->count - 2 - bytes);
+    predicate no_zero(stuffer_t *stuffer) =
+        \forall integer i; 1 <= i < stuffer->count && i != stuffer->code_at ==> stuffer->target[i] != 0; */
+/*@ requires \valid(stuffer) && stuffer->count <= 1000 && stuffer->code_at < stuffer->count <= stuffer->code_at + 255;
+    requires \valid(stuffer->target + (0 .. stuffer->count + 1));
+    requires \separated(stuffer, stuffer->target + (0 .. stuffer->count + 1));
+    requires no_zero(stuffer) && 1 <= stuffer->code_at;
+    assigns stuffer->count, stuffer->code_at, stuffer->target[\old(stuffer->code_at) .. \old(stuffer->count) + 1];
+    ensures no_zero(stuffer);
+    ensures 1 <= stuffer->code_at < stuffer->count <= stuffer->code_at + 255;
+    ensures \old(stuffer->count) < stuffer->count <= \old(stuffer->count) + 2;
+    ensures stuffer->code_at >= \old(stuffer->code_at);
+    ensures spends: stuffer->code_at - 255 * stuffer->count >= \old(stuffer->code_at) - 255 * \old(stuffer->count) - 255; */
 static void stuff(stuffer_t *stuffer, uint8_t byte)
 {
     if (stuffer->count - stuffer->code_at == 255u) { /* 254 bytes since the code */
@@ -106,12 +136,24 @@ size_t frame_encode(const frame_t *frame, uint8_t *target, size_t target_bytes)
 
     stuffer_t stuffer = {target, 2, 1};
     target[0] = 0;
+    /*@ loop invariant 0 <= i <= 4 && stuffed(&stuffer, 0 + i) && no_zero(&stuffer);
+        loop invariant stuffer.target == target && target[0] == 0;
+        loop assigns i, stuffer.count, stuffer.code_at, target[1 .. target_bytes - 1];
+        loop variant 4 - i; */
     for (size_t i = 0; i < sizeof head; i++) {
         stuff(&stuffer, head[i]);
     }
+    /*@ loop invariant 0 <= i <= frame->content_bytes && stuffed(&stuffer, 4 + i) && no_zero(&stuffer);
+        loop invariant stuffer.target == target && target[0] == 0;
+        loop assigns i, stuffer.count, stuffer.code_at, target[1 .. target_bytes - 1];
+        loop variant frame->content_bytes - i; */
     for (size_t i = 0; i < frame->content_bytes; i++) {
         stuff(&stuffer, frame->content[i]);
     }
+    /*@ loop invariant 0 <= i <= 4 && stuffed(&stuffer, 4 + frame->content_bytes + i) && no_zero(&stuffer);
+        loop invariant stuffer.target == target && target[0] == 0;
+        loop assigns i, stuffer.count, stuffer.code_at, target[1 .. target_bytes - 1];
+        loop variant 4 - i; */
     for (size_t i = 0; i < sizeof sum; i++) {
         stuff(&stuffer, sum[i]);
     }

@@ -243,7 +243,8 @@ typedef enum {
 typedef struct {
     uint16_t older[2]; /* [0] the newer */
     bool primed;
-    int32_t last_value, value;
+    int32_t last_value, older_value; /* the curve at older[0] and at older[1] */
+    int32_t value;
     uint32_t bad, good;
 } law_track_state_t;
 
@@ -280,6 +281,9 @@ void law_start(law_state_t *state);
 void law_step(const table_t *table, law_state_t *state, const law_in_t *in, law_out_t *out);
 
 /* True where a table may be taken: nothing moves and nothing may move (state powering_up, stopped, emergency_stop or fault). */
+/*@ requires \valid_read(state);
+    assigns \nothing;
+    ensures exact: \result <==> state->state != LAW_MATCHING && state->state != LAW_RUNNING && state->state != LAW_STOPPING; */
 bool law_at_standstill(const law_state_t *state);
 
 #endif

@@ -39,6 +39,10 @@ void safety_discrepancy(const table_t *table, law_state_t *state, uint32_t digit
     CORE_ASSERT(state->discrepancy <= (uint32_t)table->discrepancy_ticks);
 }
 
+/*@ requires \valid_read(table) && \valid(state) && \separated(table, state) && machine_sound(table);
+    assigns state->press_ticks;
+    ensures let_go: \result ==> (digital & LAW_IN_RESET) == 0 &&
+        table->reset_min_ticks <= \old(state->press_ticks) <= table->reset_max_ticks; */
 static bool reset_edge(const table_t *table, law_state_t *state, uint32_t digital) /* L10c */
 {
     if ((digital & LAW_IN_RESET) != 0) {
@@ -50,6 +54,13 @@ static bool reset_edge(const table_t *table, law_state_t *state, uint32_t digita
     return pressed >= (uint32_t)table->reset_min_ticks && pressed <= (uint32_t)table->reset_max_ticks;
 }
 
+/*@ requires \valid(state) && next < LAW_STATES && cause < LAW_CAUSES;
+    assigns state->state, state->cause, state->cause_joint, state->permit, state->seen_released, state->state_ticks, state->match_ticks;
+    ensures entered: state->state == next && state->cause == cause && state->cause_joint == cause_joint;
+    ensures anew: state->state_ticks == 0 && state->match_ticks == 0;
+    ensures reset_needed: next == LAW_EMERGENCY_STOP || next == LAW_FAULT ==> !state->permit && !state->seen_released;
+    ensures release_needed: next == LAW_STOPPED && \old(state->state) != LAW_EMERGENCY_STOP && \old(state->state) != LAW_FAULT ==>
+        !state->seen_released; */
 static void enter(law_state_t *state, uint32_t next, uint32_t cause, uint32_t cause_joint) /* L10p */
 {
     CORE_ASSERT(next < LAW_STATES && cause < LAW_CAUSES);
@@ -69,8 +80,13 @@ static void enter(law_state_t *state, uint32_t next, uint32_t cause, uint32_t ca
     state->match_ticks = 0;
 }
 
+/*@ requires \valid_read(table) && \valid_read(state) && machine_sound(table);
+    assigns \nothing; */
 static bool all_ready(const table_t *table, const law_state_t *state)
 {
+    /*@ loop invariant 0 <= i <= table->joint_count;
+        loop assigns i;
+        loop variant table->joint_count - i; */
     for (int32_t i = 0; i < table->joint_count; i++) {
         const table_joint_t *joint = &table->joint[i];
         if (!sense_ready(&joint->operator_sensor, &state->joint[i].operator_sensor, table->power_up_ticks) ||
@@ -81,8 +97,15 @@ static bool all_ready(const table_t *table, const law_state_t *state)
     return true;
 }
 
+/*@ requires \valid_read(table) && \valid_read(state) && machine_sound(table);
+    assigns \nothing;
+    ensures exact: \result <==> \forall integer i; 0 <= i < table->joint_count ==> state->joint[i].speed_mdeg_s == 0; */
 static bool all_stand(const table_t *table, const law_state_t *state)
 {
+    /*@ loop invariant 0 <= i <= table->joint_count;
+        loop invariant \forall integer k; 0 <= k < i ==> state->joint[k].speed_mdeg_s == 0;
+        loop assigns i;
+        loop variant table->joint_count - i; */
     for (int32_t i = 0; i < table->joint_count; i++) {
         if (state->joint[i].speed_mdeg_s != 0) {
             return false;
@@ -91,8 +114,15 @@ static bool all_stand(const table_t *table, const law_state_t *state)
     return true;
 }
 
+/*@ requires \valid_read(table) && \valid_read(state) && machine_sound(table);
+    assigns \nothing;
+    ensures exact: \result <==> \forall integer i; 0 <= i < table->joint_count ==> state->joint[i].matched; */
 static bool all_matched(const table_t *table, const law_state_t *state)
 {
+    /*@ loop invariant 0 <= i <= table->joint_count;
+        loop invariant \forall integer k; 0 <= k < i ==> state->joint[k].matched;
+        loop assigns i;
+        loop variant table->joint_count - i; */
     for (int32_t i = 0; i < table->joint_count; i++) {
         if (!state->joint[i].matched) {
             return false;
@@ -101,14 +131,27 @@ static bool all_matched(const table_t *table, const law_state_t *state)
     return true;
 }
 
+/*@ requires \valid_read(table) && \valid(state) && \separated(table, state) && machine_sound(table);
+    assigns state->joint[0 .. TABLE_JOINTS_MAX - 1].quiet_ticks, state->joint[0 .. TABLE_JOINTS_MAX - 1].quiet_anchor_mdeg;
+    ensures \forall integer i; 0 <= i < table->joint_count ==> state->joint[i].quiet_ticks == 0; */
 static void anchor_all(const table_t *table, law_state_t *state) /* L10p, entering fault */
 {
+    /*@ loop invariant 0 <= i <= table->joint_count;
+        loop invariant \forall integer k; 0 <= k < i ==> state->joint[k].quiet_ticks == 0;
+        loop assigns i, state->joint[0 .. TABLE_JOINTS_MAX - 1].quiet_ticks,
+            state->joint[0 .. TABLE_JOINTS_MAX - 1].quiet_anchor_mdeg;
+        loop variant table->joint_count - i; */
     for (int32_t i = 0; i < table->joint_count; i++) {
         state->joint[i].quiet_ticks = 0;
         state->joint[i].quiet_anchor_mdeg = state->joint[i].position_sensor.value;
     }
 }
 
+/*@ requires \valid_read(table) && \valid(state) && \valid_read(buttons) && \separated(table, state, buttons) && machine_sound(table);
+    requires state->state == LAW_POWERING_UP;
+    assigns state->state, state->cause, state->cause_joint, state->permit, state->seen_released, state->state_ticks, state->match_ticks;
+    ensures next: state->state == LAW_POWERING_UP || state->state == LAW_STOPPED || state->state == LAW_EMERGENCY_STOP;
+    ensures stops: buttons->stop_open ==> state->state != LAW_STOPPED; */
 static void in_powering_up(const table_t *table, law_state_t *state, const buttons_t *buttons) /* L10d */
 {
     if (!all_ready(table, state)) {
@@ -121,6 +164,13 @@ static void in_powering_up(const table_t *table, law_state_t *state, const butto
     }
 }
 
+/*@ requires \valid(state) && \valid_read(buttons) && \separated(state, buttons);
+    requires state->state == LAW_STOPPED;
+    assigns state->state, state->cause, state->cause_joint, state->permit, state->seen_released, state->state_ticks, state->match_ticks;
+    ensures next: state->state == LAW_STOPPED || state->state == LAW_MATCHING || state->state == LAW_EMERGENCY_STOP;
+    ensures stops: buttons->stop_open ==> state->state == LAW_EMERGENCY_STOP;
+    ensures matching: state->state == LAW_MATCHING ==>
+        buttons->held && !buttons->key && !buttons->stop_open && \old(state->permit) && \old(state->seen_released); */
 static void in_stopped(law_state_t *state, const buttons_t *buttons) /* L10f, L10l */
 {
     if (buttons->stop_open) {
@@ -136,6 +186,15 @@ static void in_stopped(law_state_t *state, const buttons_t *buttons) /* L10f, L1
     }
 }
 
+/*@ requires \valid_read(table) && \valid(state) && \valid_read(buttons) && \separated(table, state, buttons) && machine_sound(table);
+    requires state->state == LAW_MATCHING;
+    assigns state->state, state->cause, state->cause_joint, state->permit, state->seen_released, state->state_ticks, state->match_ticks;
+    ensures next: state->state == LAW_MATCHING || state->state == LAW_RUNNING || state->state == LAW_STOPPED ||
+        state->state == LAW_EMERGENCY_STOP;
+    ensures stops: buttons->stop_open ==> state->state == LAW_EMERGENCY_STOP;
+    ensures hold_to_run: !buttons->stop_open && !buttons->held ==> state->state == LAW_STOPPED;
+    ensures matched: state->state == LAW_RUNNING ==>
+        \forall integer i; 0 <= i < table->joint_count ==> state->joint[i].matched; */
 static void in_matching(const table_t *table, law_state_t *state, const buttons_t *buttons) /* L10f, L10k, L10o */
 {
     if (buttons->stop_open) {
@@ -156,6 +215,14 @@ static void in_matching(const table_t *table, law_state_t *state, const buttons_
     state->state_ticks = core_count_up(state->state_ticks);
 }
 
+/*@ requires \valid_read(table) && \valid(state) && \valid_read(buttons) && \separated(table, state, buttons) && machine_sound(table);
+    requires state->state == LAW_RUNNING;
+    assigns state->state, state->cause, state->cause_joint, state->permit, state->seen_released, state->state_ticks, state->match_ticks;
+    ensures next: state->state == LAW_RUNNING || state->state == LAW_STOPPING || state->state == LAW_EMERGENCY_STOP;
+    ensures cause: state->state != LAW_RUNNING ==> state->cause == LAW_CAUSE_STOP || state->cause == LAW_CAUSE_RELEASED;
+    ensures stops: buttons->stop_open ==> state->cause == LAW_CAUSE_STOP &&
+        state->state == (table->stop_category == 0 ? LAW_EMERGENCY_STOP : LAW_STOPPING);
+    ensures hold_to_run: !buttons->stop_open && !buttons->held ==> state->state == LAW_STOPPING && state->cause == LAW_CAUSE_RELEASED; */
 static void in_running(const table_t *table, law_state_t *state, const buttons_t *buttons) /* L10g, L10j */
 {
     if (buttons->stop_open) {
@@ -166,6 +233,16 @@ static void in_running(const table_t *table, law_state_t *state, const buttons_t
     }
 }
 
+/*@ requires \valid_read(table) && \valid(state) && \valid_read(buttons) && \separated(table, state, buttons) && machine_sound(table);
+    requires state->cause == LAW_CAUSE_STOP || state->cause == LAW_CAUSE_RELEASED;
+    requires state->state == LAW_STOPPING;
+    assigns state->state, state->cause, state->cause_joint, state->permit, state->seen_released, state->state_ticks, state->match_ticks;
+    ensures next: state->state == LAW_STOPPING || state->state == LAW_STOPPED || state->state == LAW_EMERGENCY_STOP;
+    ensures cause: state->state == LAW_STOPPING ==> state->cause == LAW_CAUSE_STOP || state->cause == LAW_CAUSE_RELEASED;
+    ensures stops: buttons->stop_open ==> state->cause == LAW_CAUSE_STOP;
+    ensures category_0: buttons->stop_open && table->stop_category == 0 ==> state->state == LAW_EMERGENCY_STOP;
+    ensures deadline: state->state == LAW_STOPPING ==>
+        state->state_ticks <= (state->cause == LAW_CAUSE_STOP ? table->stop_ticks : table->release_ticks); */
 static void in_stopping(const table_t *table, law_state_t *state, const buttons_t *buttons) /* L10h, L10i */
 {
     if (buttons->stop_open && table->stop_category == 0) {
@@ -187,6 +264,11 @@ static void in_stopping(const table_t *table, law_state_t *state, const buttons_
     state->state_ticks = core_count_up(state->state_ticks);
 }
 
+/*@ requires \valid(state) && \valid_read(buttons) && \separated(state, buttons);
+    requires state->state == LAW_EMERGENCY_STOP;
+    assigns state->state, state->cause, state->cause_joint, state->permit, state->seen_released, state->state_ticks, state->match_ticks;
+    ensures next: state->state == LAW_EMERGENCY_STOP || state->state == LAW_STOPPED;
+    ensures leaves: state->state != LAW_EMERGENCY_STOP ==> !buttons->stop_open && !buttons->held && buttons->reset_edge; */
 static void in_emergency_stop(law_state_t *state, const buttons_t *buttons) /* L10m */
 {
     if (!buttons->stop_open && !buttons->held && buttons->reset_edge) {
@@ -194,6 +276,13 @@ static void in_emergency_stop(law_state_t *state, const buttons_t *buttons) /* L
     }
 }
 
+/*@ requires \valid_read(table) && \valid(state) && \valid_read(buttons) && \valid_read(fault);
+    requires \separated(table, state, buttons, fault) && machine_sound(table);
+    requires state->state == LAW_FAULT;
+    assigns state->state, state->cause, state->cause_joint, state->permit, state->seen_released, state->state_ticks, state->match_ticks;
+    ensures next: state->state == LAW_FAULT || state->state == LAW_STOPPED;
+    ensures leaves: state->state != LAW_FAULT ==> fault->cause == LAW_CAUSE_NONE && !buttons->stop_open && !buttons->held &&
+        buttons->reset_edge; */
 static void in_fault(const table_t *table, law_state_t *state, const buttons_t *buttons, const law_fault_t *fault) /* L10n */
 {
     const bool cause_gone = fault->cause == LAW_CAUSE_NONE && all_ready(table, state);
@@ -202,6 +291,14 @@ static void in_fault(const table_t *table, law_state_t *state, const buttons_t *
     }
 }
 
+/*@ requires \valid_read(table) && \valid(state) && \separated(table, state) && machine_sound(table);
+    requires state->state < LAW_STATES && state->mode < TABLE_MODES && 0 <= state->authority_q16 <= CORE_Q16;
+    requires moving(state->state) ==> moving(from) || from == LAW_MATCHING;
+    assigns state->mode, state->authority_q16;
+    ensures range: 0 <= state->authority_q16 <= CORE_Q16 && state->mode < TABLE_MODES;
+    ensures none: !moving(state->state) || from == LAW_MATCHING ==> state->authority_q16 == 0;
+    ensures slow: state->authority_q16 <= \old(state->authority_q16) + table->authority_step_q16;
+    ensures falls: moving(state->state) ==> state->mode == TABLE_REDUCED || state->mode == \old(state->mode); */
 static void keep_mode_and_authority(const table_t *table, law_state_t *state, uint32_t from, bool mode_full) /* L10p, L10q */
 {
     const uint32_t asked = mode_full ? TABLE_FULL_SPEED : TABLE_REDUCED;
@@ -226,6 +323,7 @@ void safety_step(const table_t *table, law_state_t *state, uint32_t digital, con
     if (from != LAW_POWERING_UP && from != LAW_FAULT && fault->cause != LAW_CAUSE_NONE) { /* L10e */
         enter(state, LAW_FAULT, fault->cause, fault->joint);
         anchor_all(table, state);
+        /*@ assert table_kept: machine_sound(table); */
     } else if (from == LAW_POWERING_UP) {
         in_powering_up(table, state, &buttons);
     } else if (from == LAW_STOPPED) {

@@ -6,14 +6,22 @@ static int32_t value_at(const table_track_t *track, bool wraps, int32_t count)
     return wraps ? angle_wrap(value) : value;
 }
 
-static uint16_t median_of_three(uint16_t a, uint16_t b, uint16_t c)
+/* L3c: the curve's value at the median of a count and the two before it, whose values are kept. Where two counts are equal their values
+ * are too. */
+static int32_t value_at_median(const law_track_state_t *state, uint16_t count, int32_t value_now)
 {
-    const uint16_t low = a < b ? a : b;
-    const uint16_t high = a < b ? b : a;
-    if (c < low) {
-        return low;
+    const uint16_t newer = state->older[0];
+    const uint16_t older = state->older[1];
+    if (newer <= older) {
+        if (count < newer) {
+            return state->last_value;
+        }
+        return count > older ? state->older_value : value_now;
     }
-    return c > high ? high : c;
+    if (count < older) {
+        return state->older_value;
+    }
+    return count > newer ? state->last_value : value_now;
 }
 
 /* L3b, the window. */
@@ -26,26 +34,20 @@ static bool is_inside(const table_track_t *track, uint16_t count)
 static bool is_step_good(const table_sensor_t *sensor, bool wraps, int32_t value_now, const law_track_state_t *state)
 {
     const int32_t step = angle_difference(wraps, value_now, state->last_value);
-    return !state->primed || core_magnitude(step) <= sensor->step_max;
+    return !state->primed || (step <= sensor->step_max && step >= -sensor->step_max);
 }
 
-/* L3c. In smooth motion the median is the count of the tick before, whose value is kept: the curve is not asked again. */
-static void accept(const table_track_t *track, bool wraps, uint16_t count, int32_t value_now, law_track_state_t *state)
+static void accept(uint16_t count, int32_t value_now, law_track_state_t *state) /* L3c */
 {
     if (!state->primed) {
         state->older[0] = count;
         state->older[1] = count;
+        state->last_value = value_now;
         state->primed = true;
     }
-    const uint16_t newer = state->older[0]; /* last_value is the curve there; where the track starts anew it is `count` */
-    const uint16_t median = median_of_three(count, newer, state->older[1]);
-    CORE_ASSERT(median >= track->count_min && median <= track->count_max); /* all three counts were inside */
-    if (median == count) {
-        state->value = value_now;
-    } else {
-        state->value = median == newer ? state->last_value : value_at(track, wraps, median);
-    }
-    state->older[1] = newer;
+    state->value = value_at_median(state, count, value_now);
+    state->older[1] = state->older[0];
+    state->older_value = state->last_value;
     state->older[0] = count;
     state->last_value = value_now;
     state->bad = state->bad > 0 ? state->bad - 1 : 0; /* samples lost again and again add up */
@@ -69,7 +71,7 @@ static void compare(const table_sensor_t *sensor, bool wraps, law_sensor_state_t
     const law_track_state_t *a = &state->track[0];
     const law_track_state_t *b = &state->track[1];
     const int32_t difference = angle_difference(wraps, a->value, b->value);
-    if (a->primed && b->primed && core_magnitude(difference) > sensor->disagreement) {
+    if (a->primed && b->primed && (difference > sensor->disagreement || difference < -sensor->disagreement)) {
         if (state->disagreement < (uint32_t)sensor->bad_ticks) {
             state->disagreement += 1;
         }
@@ -79,7 +81,7 @@ static void compare(const table_sensor_t *sensor, bool wraps, law_sensor_state_t
     CORE_ASSERT(state->disagreement <= (uint32_t)sensor->bad_ticks);
 }
 
-void sense_step(const table_sensor_t *sensor, bool wraps, const uint16_t *counts, law_sensor_state_t *state)
+static inline void sense(const table_sensor_t *sensor, bool wraps, const uint16_t *counts, law_sensor_state_t *state)
 {
     CORE_ASSERT(sensor->track_count == 1 || sensor->track_count == 2);
     for (int32_t i = 0; i < sensor->track_count; i++) {
@@ -90,7 +92,7 @@ void sense_step(const table_sensor_t *sensor, bool wraps, const uint16_t *counts
         const bool inside = is_inside(track, count);
         const int32_t value_now = inside ? value_at(track, wraps, count) : 0;
         if (inside && is_step_good(sensor, wraps, value_now, own)) {
-            accept(track, wraps, count, value_now, own);
+            accept(count, value_now, own);
         } else {
             refuse(sensor, own);
         }
@@ -107,9 +109,23 @@ void sense_step(const table_sensor_t *sensor, bool wraps, const uint16_t *counts
     CORE_ASSERT(state->smaller <= state->value && state->value <= state->larger);
 }
 
+/* Twice, so that what does not wrap pays nothing for what does. */
+void sense_step(const table_sensor_t *sensor, bool wraps, const uint16_t *counts, law_sensor_state_t *state)
+{
+    if (wraps) {
+        sense(sensor, true, counts, state);
+    } else {
+        sense(sensor, false, counts, state);
+    }
+}
+
 bool sense_ready(const table_sensor_t *sensor, const law_sensor_state_t *state, int32_t good_ticks)
 {
     CORE_ASSERT(good_ticks >= 1);
+    /*@ loop invariant 0 <= i <= sensor->track_count;
+        loop invariant \forall integer k; 0 <= k < i ==> state->track[k].good >= good_ticks;
+        loop assigns i;
+        loop variant sensor->track_count - i; */
     for (int32_t i = 0; i < sensor->track_count; i++) {
         if (state->track[i].good < (uint32_t)good_ticks) {
             return false;
@@ -120,12 +136,8 @@ bool sense_ready(const table_sensor_t *sensor, const law_sensor_state_t *state, 
 
 bool sense_counts_bad(const table_sensor_t *sensor, const law_sensor_state_t *state)
 {
-    for (int32_t i = 0; i < sensor->track_count; i++) {
-        if (state->track[i].bad >= (uint32_t)sensor->bad_ticks) {
-            return true;
-        }
-    }
-    return false;
+    const uint32_t fault = (uint32_t)sensor->bad_ticks; /* >= 1; the counter of a track that is not there stays 0 */
+    return state->track[0].bad >= fault || state->track[1].bad >= fault;
 }
 
 bool sense_disagrees(const table_sensor_t *sensor, const law_sensor_state_t *state)

@@ -230,6 +230,12 @@ static bool read_track(table_reader_t *reader, const table_curve_rule_t *rule, t
     return true;
 }
 
+/*@ requires \valid_read(curve) && \valid_read(joint) && curve_sized(curve);
+    assigns \nothing;
+    ensures lower: \result ==> curve->y[0] <= joint->soft_stop_mdeg[TABLE_NEGATIVE] ||
+        curve->y[curve->count - 1] <= joint->soft_stop_mdeg[TABLE_NEGATIVE];
+    ensures upper: \result ==> curve->y[0] >= joint->soft_stop_mdeg[TABLE_POSITIVE] ||
+        curve->y[curve->count - 1] >= joint->soft_stop_mdeg[TABLE_POSITIVE]; */
 /* INV-TABLE-3. A track's curve goes one way, so its ends are its smallest and largest value. */
 static bool sees_both_soft_stops(const curve_t *curve, const table_joint_t *joint)
 {
@@ -259,12 +265,22 @@ static bool read_curve_pair(table_reader_t *reader, const table_curve_rule_t *ru
     return table_read_curve(reader, rule, 0, &curve[TABLE_POSITIVE]) && table_read_curve(reader, rule, 4, &curve[TABLE_NEGATIVE]);
 }
 
+/*@ requires \valid_read(joint) && 0 <= direction < 2 && curve_rises(&joint->flow_per_speed_q16[direction]);
+    requires 1 <= joint->speed_mdeg_s[TABLE_FULL_SPEED][direction] <= TABLE_SPEED_MAX_MDEG_S;
+    requires curve_within(&joint->flow_per_speed_q16[direction], 1, INT32_MAX);
+    assigns \nothing;
+    ensures fits: \result ==> \forall integer i; 0 <= i < joint->flow_per_speed_q16[direction].count ==>
+        joint->speed_mdeg_s[TABLE_FULL_SPEED][direction] * joint->flow_per_speed_q16[direction].y[i] <= INT32_MAX * CORE_Q16; */
 /* INV-TABLE-2: at the highest speed the flow asked for must fit 32 bits. */
 static bool flow_fits(const table_joint_t *joint, int32_t direction)
 {
     int64_t speed = joint->speed_mdeg_s[TABLE_FULL_SPEED][direction];
     const curve_t *curve = &joint->flow_per_speed_q16[direction];
     bool fits = true;
+    /*@ loop invariant 0 <= i <= curve->count;
+        loop invariant fits ==> \forall integer k; 0 <= k < i ==> speed * curve->y[k] <= INT32_MAX * CORE_Q16;
+        loop assigns i, fits;
+        loop variant curve->count - i; */
     for (int32_t i = 0; i < curve->count; i++) {
         fits = fits && speed * curve->y[i] <= (int64_t)INT32_MAX * CORE_Q16;
     }
@@ -302,6 +318,10 @@ static bool read_payload(table_reader_t *reader, uint8_t kind, table_t *table, t
     }
 }
 
+/*@ requires \valid_read(reader) && reader->at <= reader->limit && \valid_read(reader->bytes + (0 .. reader->limit - 1));
+    assigns \nothing;
+    ensures room: \result ==> reader->at + TABLE_SECTION_HEAD_BYTES <= reader->limit;
+    ensures exact: \result ==> reader->bytes[reader->at] == kind && reader->bytes[reader->at + 1] == joint_index; */
 /* Is the next section of this kind and joint? False also at the end. */
 static bool next_is(const table_reader_t *reader, uint8_t kind, uint8_t joint_index)
 {
@@ -355,6 +375,11 @@ static bool read_joint(table_reader_t *reader, uint8_t joint_index, table_t *tab
 
 /* -- header ------------------------------------------------------------------------------------------------------- */
 
+/*@ requires \valid(reader) && \valid_read(reader->bytes + (0 .. byte_count - 1));
+    requires \separated(reader, reader->bytes + (0 .. byte_count - 1)) && (reader->bytes != \null || byte_count == 0);
+    assigns reader->fault;
+    ensures long_enough: \result ==> byte_count >= TABLE_HEADER_BYTES + TABLE_CRC_BYTES;
+    ensures refused: !\result ==> reader->fault.result != TABLE_OK; */
 /* Who and what first, then length, then the CRC: a table of another layout is named as such and not as damaged. */
 static bool check_frame(table_reader_t *reader, size_t byte_count)
 {
@@ -363,6 +388,9 @@ static bool check_frame(table_reader_t *reader, size_t byte_count)
     if (byte_count < TABLE_HEADER_BYTES + TABLE_CRC_BYTES) {
         return table_refuse(reader, TABLE_TOO_SHORT, HEAD_TOTAL);
     }
+    /*@ loop invariant 0 <= i <= 4;
+        loop assigns i;
+        loop variant 4 - i; */
     for (size_t i = 0; i < sizeof magic; i++) {
         if (bytes[i] != magic[i]) {
             return table_refuse(reader, TABLE_BAD_MAGIC, HEAD_MAGIC);
@@ -384,10 +412,18 @@ static bool check_frame(table_reader_t *reader, size_t byte_count)
     return true;
 }
 
+/*@ requires \valid_read(bytes + (0 .. TABLE_MACHINE_ID_BYTES - 1));
+    assigns \nothing;
+    ensures visible: \result ==> 0x20 < bytes[0] < 0x7F;
+    ensures ascii: \result ==> \forall integer i; 0 <= i < TABLE_MACHINE_ID_BYTES ==> bytes[i] == 0 || 0x20 < bytes[i] < 0x7F; */
 /* 1 to 16 visible ASCII characters, then zeros only. */
 static bool is_machine_id(const uint8_t *bytes)
 {
     bool ended = false;
+    /*@ loop invariant 0 <= i <= TABLE_MACHINE_ID_BYTES && (i > 0 ==> 0x20 < bytes[0] < 0x7F);
+        loop invariant \forall integer k; 0 <= k < i ==> bytes[k] == 0 || 0x20 < bytes[k] < 0x7F;
+        loop assigns i, ended;
+        loop variant TABLE_MACHINE_ID_BYTES - i; */
     for (size_t i = 0; i < TABLE_MACHINE_ID_BYTES; i++) {
         bool visible = bytes[i] > 0x20 && bytes[i] < 0x7F;
         if ((bytes[i] != 0 && (ended || !visible)) || (i == 0 && !visible)) {
@@ -398,6 +434,12 @@ static bool is_machine_id(const uint8_t *bytes)
     return true;
 }
 
+/*@ requires \valid(reader) && \valid(table) && \valid_read(reader->bytes + (0 .. TABLE_HEADER_BYTES - 1));
+    requires \separated(reader, table, reader->bytes + (0 .. TABLE_HEADER_BYTES - 1));
+    assigns reader->fault, table->machine_id[0 .. 15], table->revision, table->joint_count, table->tool_version[0 .. 2],
+        table->profile_digest[0 .. 31];
+    ensures joints: \result ==> 1 <= table->joint_count <= TABLE_JOINTS_MAX;
+    ensures refused: !\result ==> reader->fault.result != TABLE_OK; */
 static bool read_header(table_reader_t *reader, table_t *table)
 {
     const uint8_t *bytes = reader->bytes;
@@ -412,6 +454,9 @@ static bool read_header(table_reader_t *reader, table_t *table)
     }
     core_copy(table->tool_version, &bytes[33], sizeof table->tool_version);
     core_copy(table->profile_digest, &bytes[36], TABLE_DIGEST_BYTES);
+    /*@ loop invariant 68 <= i <= TABLE_HEADER_BYTES;
+        loop assigns i;
+        loop variant TABLE_HEADER_BYTES - i; */
     for (size_t i = 68; i < TABLE_HEADER_BYTES; i++) {
         if (bytes[i] != 0) {
             return table_refuse_structure(reader, HEAD_RESERVED);
@@ -465,6 +510,10 @@ table_fault_t table_parse(const uint8_t *bytes, size_t byte_count, table_t *tabl
 bool table_is_for(const table_t *table, const uint8_t machine_id[TABLE_MACHINE_ID_BYTES])
 {
     bool same = true;
+    /*@ loop invariant 0 <= i <= TABLE_MACHINE_ID_BYTES;
+        loop invariant same <==> \forall integer k; 0 <= k < i ==> table->machine_id[k] == machine_id[k];
+        loop assigns i, same;
+        loop variant TABLE_MACHINE_ID_BYTES - i; */
     for (size_t i = 0; i < TABLE_MACHINE_ID_BYTES; i++) {
         same = same && table->machine_id[i] == machine_id[i];
     }

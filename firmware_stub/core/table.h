@@ -121,6 +121,29 @@ typedef struct {
     table_joint_t joint[TABLE_JOINTS_MAX];
 } table_t;
 
+/* What a valid table holds, as far as the law's arithmetic needs it: the ranges of table.c's fields and curve rules. */
+/*@ predicate track_sound(table_track_t *track, integer most) =
+        0 <= track->input < TABLE_INPUTS_MAX && 1 <= track->count_min < track->count_max <= 65534 &&
+        curve_ready(&track->curve) && curve_within(&track->curve, -most, most);
+    predicate sensor_sound(table_sensor_t *sensor, integer most) =
+        1 <= sensor->track_count <= 2 && track_sound(&sensor->track[0], most) &&
+        (sensor->track_count == 2 ==> track_sound(&sensor->track[1], most)) &&
+        1 <= sensor->step_max <= 720000 && 1 <= sensor->disagreement <= 720000 && 1 <= sensor->bad_ticks <= 1000;
+    predicate brake_sound(curve_t *brake, integer most) = curve_ready(brake) && curve_within(brake, 0, most);
+    predicate joint_moves_soundly(table_joint_t *joint) =
+        (\forall integer m, d; 0 <= m < 2 && 0 <= d < 2 ==> 1 <= joint->speed_mdeg_s[m][d] <= TABLE_SPEED_MAX_MDEG_S) &&
+        1 <= joint->accelerate_mdeg_s <= TABLE_SPEED_MAX_MDEG_S && 1 <= joint->decelerate_mdeg_s <= TABLE_SPEED_MAX_MDEG_S &&
+        1 <= joint->stop_mdeg_s <= TABLE_SPEED_MAX_MDEG_S && 1 <= joint->reversal_ticks <= 1000 &&
+        0 <= joint->reach_mm <= TABLE_REACH_MAX_MM &&
+        (\forall integer d; 0 <= d < 2 ==> -TABLE_ANGLE_MAX_MDEG <= joint->soft_stop_mdeg[d] <= TABLE_ANGLE_MAX_MDEG &&
+            brake_sound(&joint->brake[d], TABLE_SPEED_MAX_MDEG_S));
+    predicate joint_flows_soundly(table_joint_t *joint) =
+        (joint->polarity == 1 || joint->polarity == -1) && 1 <= joint->drive_max_e4 <= TABLE_FULL_E4 &&
+        1 <= joint->flow_full_ml_min <= 1000000 &&
+        (\forall integer d; 0 <= d < 2 ==> 1 <= joint->flow_max_e4[d] <= TABLE_FULL_E4 &&
+            curve_ready(&joint->flow_per_speed_q16[d]) && curve_within(&joint->flow_per_speed_q16[d], 1, INT32_MAX) &&
+            curve_ready(&joint->valve[d]) && curve_within(&joint->valve[d], 0, TABLE_FULL_E4));
+    predicate joint_sound(table_joint_t *joint) = joint_moves_soundly(joint) && joint_flows_soundly(joint); */
 typedef enum {
     TABLE_OK = 0,
     TABLE_TOO_SHORT,
@@ -141,6 +164,9 @@ typedef struct {
 
 /* Reads and validates `byte_count` bytes into *table. On any fault *table is zeroed. */
 table_fault_t table_parse(const uint8_t *bytes, size_t byte_count, table_t *table);
+/*@ requires \valid_read(table) && \valid_read(machine_id + (0 .. TABLE_MACHINE_ID_BYTES - 1));
+    assigns \nothing;
+    ensures exact: \result <==> \forall integer i; 0 <= i < TABLE_MACHINE_ID_BYTES ==> table->machine_id[i] == machine_id[i]; */
 bool table_is_for(const table_t *table, const uint8_t machine_id[TABLE_MACHINE_ID_BYTES]);
 
 #endif

@@ -14,6 +14,9 @@ static const table_curve_rule_t rule_brake = {
     0, TABLE_COUPLED_ROOM_MAX_MDEG, 0, TABLE_COUPLED_SPEED_MAX_MDEG_S, TABLE_SHAPE_RISING, true,
 };
 
+/*@ requires \valid_read(table) && 0 <= joint < TABLE_JOINTS_MAX;
+    assigns \nothing;
+    ensures exact: \result <==> joint < table->joint_count && table->joint[joint].continuous == 0; */
 /* A joint of the table that has an end: the sum of an angle that wraps and another one means nothing. */
 static bool is_limited_joint(const table_t *table, int32_t joint)
 {
@@ -21,11 +24,17 @@ static bool is_limited_joint(const table_t *table, int32_t joint)
     return joint < table->joint_count && table->joint[joint].continuous == 0;
 }
 
+/*@ requires \valid_read(a) && \valid_read(b);
+    assigns \nothing;
+    ensures sign: -1 <= \result <= 1; */
 /* Below 0, 0 or above 0 as `a` comes before `b`, is the same stop, or comes after it; the curve does not count. */
 static int32_t compare(const table_coupled_t *a, const table_coupled_t *b)
 {
     const int32_t first[] = {a->joint[0], a->joint[1], a->weight_e3[0], a->weight_e3[1], a->limit_mdeg};
     const int32_t second[] = {b->joint[0], b->joint[1], b->weight_e3[0], b->weight_e3[1], b->limit_mdeg};
+    /*@ loop invariant 0 <= i <= 5;
+        loop assigns i;
+        loop variant 5 - i; */
     for (size_t i = 0; i < TABLE_COUNT_OF(first); i++) {
         if (first[i] != second[i]) {
             return first[i] < second[i] ? -1 : 1;

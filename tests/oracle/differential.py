@@ -46,10 +46,17 @@ def tick_row(tick: Tick, row: Ints) -> None:
     row[OUT_HEAD : OUT_HEAD + len(flat)] = flat
 
 
-def play(seed: int, reached: dict[str, int]) -> Sequence:
-    """One random table and a random sequence with the oracle in the loop; the seed decides everything."""
+def play(seed: int, reached: dict[str, int], joint_count: int = 0) -> Sequence:
+    """One random table (of so many joints, if that is not 0) and a random sequence with the oracle in the loop; the
+    seed decides everything.
+    """
     rng = random.Random(seed)
-    table = random_table(rng)
+    table = random_table(rng, joint_count)
+    return play_on(table, rng, reached, seed)
+
+
+def play_on(table: Table, rng: random.Random, reached: dict[str, int], seed: int = 0) -> Sequence:
+    """A random sequence on a given table; `seed` is only its name."""
     ticks = rng.choice((150, 300, 300, 400, 700))
     oracle = Oracle(table, reached)
     driver = Driver(rng, table, oracle)

@@ -321,11 +321,11 @@ def _machine(rng: random.Random, joints: tuple[JointTable, ...], hz: int) -> Mac
     )
 
 
-def random_table(rng: random.Random) -> Table:
-    """A valid table of 1 to 6 joints, most of them of one to three."""
+def random_table(rng: random.Random, joint_count: int = 0) -> Table:
+    """A valid table of so many joints; with 0 of 1 to 6, most of them of one to three."""
     hz = rng.choice((50, 100, 100, 200, 250, 500, 1_000))
     free = rng.sample(range(INPUTS_MAX), INPUTS_MAX)
-    count = rng.choices((1, 2, 3, 4, 5, 6), (22, 40, 22, 9, 4, 3))[0]
+    count = joint_count or rng.choices((1, 2, 3, 4, 5, 6), (22, 40, 22, 9, 4, 3))[0]
     joints = tuple(_joint(rng, free, hz) for _ in range(count))
     return Table(
         machine_id="random",

@@ -7,10 +7,10 @@ from __future__ import annotations
 import ctypes
 import functools
 import subprocess
-import tempfile
 from pathlib import Path
 from typing import NamedTuple
 
+from scratch import scratch_folder
 from store_library import compiler
 
 from mapper.law.core import Core
@@ -53,8 +53,8 @@ _AGAIN = (
 
 _FULL_SPEED = (
     "motion.c",
-    "joint->speed_mdeg_s[mode][direction_of(wanted_mdeg_s)]",
-    "joint->speed_mdeg_s[TABLE_FULL_SPEED][direction_of(wanted_mdeg_s)]",
+    "speed = joint->speed_mdeg_s[mode];",
+    "speed = joint->speed_mdeg_s[TABLE_FULL_SPEED];",
 )
 
 MOTION_UNSEEN = "motion without drive goes unseen"
@@ -117,8 +117,8 @@ MUTANTS: dict[str, Mutant] = {
         (
             (
                 "law.c",
-                "out->joint[i].wanted_mdeg_s = motion_authority(wanted[i], out->share_q16);",
-                "out->joint[i].wanted_mdeg_s = motion_authority(wanted[i], out->share_q16) * "
+                "share_q16 == CORE_Q16 ? wanted[i] : motion_authority(wanted[i], share_q16);",
+                "(share_q16 == CORE_Q16 ? wanted[i] : motion_authority(wanted[i], share_q16)) * "
                 "(state->authority_q16 == CORE_Q16 ? 2 : 1);",
             ),
         ),
@@ -150,8 +150,8 @@ MUTANTS: dict[str, Mutant] = {
         (
             (
                 "sense.c",
-                "if (state->track[i].bad >= (uint32_t)sensor->bad_ticks) {",
-                "if (state->track[i].bad > (uint32_t)sensor->bad_ticks) {",
+                "return state->track[0].bad >= fault || state->track[1].bad >= fault;",
+                "return state->track[0].bad > fault || state->track[1].bad > fault;",
             ),
         ),
     ),
@@ -168,9 +168,12 @@ MUTANTS: dict[str, Mutant] = {
     "a drive goes past its range": Mutant(
         ("drive_range",),
         (
-            ("valve.c", "core_clamp(asked, 0, joint->drive_max_e4);", "3 * asked;"),
-            ("valve.c", "    CORE_ASSERT(drive >= 0 && drive <= joint->drive_max_e4);\n", ""),
-            ("law.c", "    CORE_ASSERT(core_magnitude(own->drive_e4) <= joint->drive_max_e4);\n", ""),
+            ("valve.c", "asked < joint->drive_max_e4 ? asked : joint->drive_max_e4;", "3 * asked;"),
+            (
+                "law.c",
+                "    CORE_ASSERT(own->drive_e4 <= joint->drive_max_e4 && own->drive_e4 >= -joint->drive_max_e4);\n",
+                "",
+            ),
         ),
     ),
     "a stop leaves the drive on": Mutant(
@@ -197,7 +200,7 @@ MUTANTS: dict[str, Mutant] = {
             (
                 "motion.c",
                 "void motion_keep(law_joint_state_t *state, int32_t speed_mdeg_s) /* L7e */\n{\n"
-                "    CORE_ASSERT(core_magnitude(speed_mdeg_s) <= TABLE_SPEED_MAX_MDEG_S);",
+                "    CORE_ASSERT(speed_mdeg_s <= TABLE_SPEED_MAX_MDEG_S && speed_mdeg_s >= -TABLE_SPEED_MAX_MDEG_S);",
                 "void motion_keep(law_joint_state_t *state, int32_t speed_mdeg_s) /* L7e */\n{\n"
                 "    CORE_ASSERT(core_magnitude(speed_mdeg_s) <= 3000);",
             ),
@@ -208,7 +211,7 @@ MUTANTS: dict[str, Mutant] = {
 
 KERB_MUTANTS: dict[str, Mutant] = {
     "beyond a soft stop it may still creep outward": Mutant(
-        ("soft_stop",), (("motion.c", "room <= 0 ? 0 : curve_at", "room <= 0 ? 900 : curve_at"),)
+        ("soft_stop",), (("motion.c", "room_mdeg <= 0 ? 0 : curve_at", "room_mdeg <= 0 ? 900 : curve_at"),)
     ),
     "a joint does not count for the pump": Mutant(
         ("pump_share",),
@@ -270,7 +273,7 @@ RARE_MUTANTS: dict[str, Mutant] = {
 
 def mutated_core(changes: tuple[Change, ...]) -> Core:
     """A core of its own, compiled with these changes. Raises AssertionError where a text is not there any more."""
-    folder = Path(tempfile.mkdtemp(prefix="law_mutant_"))
+    folder = scratch_folder("law_mutant_")
     texts = {
         (part, path.name): path.read_text(encoding="utf-8")
         for part in ("core", "bench")

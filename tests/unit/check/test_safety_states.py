@@ -346,7 +346,7 @@ def test_link_and_store_have_no_way_to_the_law():
     where it starts itself and where it takes a table. That random traffic leaves every bit of it: test_link_messages.
     """
     core = Path(__file__).resolve().parents[3] / "firmware_stub" / "core"
-    for name in ("frame", "link", "link_transfer", "store", "store_choice"):
+    for name in ("frame", "link", "link_transfer", "store", "store_choice", "store_look"):
         for path in (core / f"{name}.c", core / f"{name}.h"):
             text = path.read_text(encoding="utf-8") if path.exists() else ""
             assert '#include "law' not in text

@@ -23,9 +23,9 @@ ASKED_PAIR = ("law.c", "    coupled_step(table, state, wanted, out);\n", "")
 RAMPED_PAIR = ("law.c", "    coupled_step(table, state, speed_mdeg_s, out);\n", "")
 TIP_SCALE = ("law.c", "    tip_scale(table, state->mode, wanted, out);\n", "")
 TIP_HOLD = ("law.c", "    tip_hold(table, state, speed_mdeg_s, out);\n", "")
-RAMPED_SOFT = ("law.c", "motion_soft_stop(joint, own, ramped, &braked);", "ramped;")
-ASKED_SOFT = ("motion.c", "    wanted = motion_soft_stop(joint, state, wanted, &braked);\n", "    (void)state;\n")
-ASKED_LIMIT = ("law.c", "motion_limit(joint, own, state->mode, asked, flags);", "asked;")
+RAMPED_SOFT = ("law.c", "motion_soft_stop(&look[i], ramped, &out->joint[i].flags);", "ramped;")
+ASKED_SOFT = ("motion.c", "    wanted = motion_soft_stop(look, wanted, flags);\n", "    (void)look;\n")
+ASKED_LIMIT = ("law.c", "motion_limit(joint, &look[i], state->mode, asked, flags);", "asked;")
 SOFT = ("soft_stop_overrun_upper", "soft_stop_overrun_lower")
 
 # What the tick leaves out: profile, changes, limits that then must not hold, rules that are named (none: a stage by
