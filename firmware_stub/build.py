@@ -1,4 +1,5 @@
-"""Builds the C core for the PC: the library that check and replay call, and the controller as a PC process.
+"""Builds the C core for the PC: the library that check and replay call, and the controller as a PC process; and, where
+its compiler is, the controller for the emulated board (cortex_m/).
 
 Run by pip through hatchling when the package is installed (class CoreHook), or by hand:
 `python firmware_stub/build.py`. The compiler is $CC, cc, gcc or clang; where none is, pip brings `ziglang` for the
@@ -7,8 +8,10 @@ build only.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
+import runpy
 import shutil
 import subprocess
 import sys
@@ -18,6 +21,8 @@ _ROOT = Path(__file__).resolve().parent.parent
 _FIRMWARE = _ROOT / "firmware_stub"
 _LIBRARY = _ROOT / "mapper" / "law" / "_core.so"
 _CONTROLLER = _ROOT / "mapper" / "link" / "_controller"
+_BOARD = _ROOT / "mapper" / "link" / "_controller_m4.elf"
+_BOARD_COMPILER = "arm-none-eabi-gcc"
 # No contraction: the plant's doubles must be the same bits as its Python definition's.
 _FLAGS = [
     "-std=c99",
@@ -87,10 +92,33 @@ def _compile(sources: list[Path], target: Path, extra: list[str]) -> None:
 
 
 def build() -> None:
-    """Builds both files. Raises CalledProcessError when the compiler refuses."""
+    """Builds all of them. Raises CalledProcessError when a compiler refuses."""
+    _build_host()
+    if shutil.which(_BOARD_COMPILER):
+        _build_board()
+    else:
+        print(f"{_BOARD_COMPILER} is not here: nothing was built for the emulated board (`--target emulator`)")
+
+
+def _build_host() -> None:
     _compile(sources_of_library(), _LIBRARY, ["-shared", "-fPIC"])
     if any((_FIRMWARE / "host").glob("*.c")):
         _compile(sources_of_controller(), _CONTROLLER, [])
+
+
+def _build_board() -> None:
+    runpy.run_path(str(_FIRMWARE / "cortex_m" / "build.py"))["build"]()
+
+
+def _build_for_package() -> list[Path]:
+    """What goes into the package. The emulated board's firmware is an extra: whatever is wrong with its compiler, the
+    package installs, and `--target emulator` says what is missing."""
+    _build_host()
+    _BOARD.unlink(missing_ok=True)
+    if shutil.which(_BOARD_COMPILER):
+        with contextlib.suppress(subprocess.CalledProcessError):
+            _build_board()
+    return [_LIBRARY, _CONTROLLER, *([_BOARD] if _BOARD.exists() else [])]
 
 
 # Only when pip builds the package: a plain import stays light.
@@ -106,10 +134,10 @@ if "hatchling" in sys.modules:
             return ["ziglang"] if "ziglang" in _compiler() else []
 
         def initialize(self, version: str, build_data: dict[str, object]) -> None:
-            build()
+            built = _build_for_package()
             build_data["pure_python"] = False
             build_data["infer_tag"] = True
-            build_data["artifacts"] = ["mapper/law/_core.so", "mapper/link/_controller"]
+            build_data["artifacts"] = [path.relative_to(_ROOT).as_posix() for path in built]
 
 
 if __name__ == "__main__":

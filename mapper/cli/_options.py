@@ -8,8 +8,17 @@ from typing import Any
 import click
 
 PORT_HELP = (
-    "Serial port of the controller. Without it the ports are listed and nothing is done (exit 64); the only port there "
-    "is can be confirmed on a terminal."
+    "Serial port of the controller. Without it the ports are listed: on a terminal you are asked which one it is, "
+    "otherwise (and with --yes or --json) nothing is done (exit 64)."
+)
+
+TARGET = click.option(
+    "--target",
+    type=click.Choice(["host", "emulator"]),
+    default="host",
+    show_default=True,
+    help="What the controller's code runs on: a process of this PC, or its build for a Cortex-M4 board on an emulator "
+    "(needs qemu-system-arm).",
 )
 
 _OPTIONS = (

@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING
 
 import click
 
+from mapper.cli._options import TARGET
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from mapper.link import HostController
+    from mapper.link import SimulatedController
     from mapper.profile import Profile
     from mapper.replay import CompiledPlant, ReadyReplay, Recording
 
@@ -32,15 +34,22 @@ _SETTLED_S = 2.0
     help="File that is its flash: a new name, or that of an earlier run; else forgotten at the end.",
 )
 @click.option("--seconds", type=click.FloatRange(min=0.1), metavar="S", help="End by itself; else at Ctrl-C.")
+@TARGET
 def command(
-    profile_file: str, recording_file: str | None, key: bool, flash_file: str | None, seconds: float | None
+    profile_file: str,
+    recording_file: str | None,
+    key: bool,
+    flash_file: str | None,
+    seconds: float | None,
+    target: str,
 ) -> None:
     """Run the controller of PROFILE's machine and a model of its arm, in real time, on a serial port.
 
-    The controller is the firmware's own code as a process on this PC, the arm is simulated; the port takes `mapper
-    upload` and `mapper readback` as a real one does. With --recording and the key on, the key is turned off and the
-    recording played once, two seconds after a table was taken. Ctrl-C ends it (exit 0), and so do SIGTERM and SIGHUP
-    (exit 143 and 129); nothing is left behind but the file given with --flash.
+    The controller is the firmware's own code as a process on this PC or, with --target emulator, on an emulated
+    Cortex-M4 board; the arm is simulated; the port takes `mapper upload` and `mapper readback` as a real one does.
+    With --recording and the key on, the key is turned off and the recording played once, two seconds after a table
+    was taken. Ctrl-C ends it (exit 0), and so do SIGTERM and SIGHUP (exit 143 and 129); nothing is left behind but the
+    file given with --flash.
     """
     from pathlib import Path
 
@@ -55,26 +64,35 @@ def command(
     if flash_file is not None:
         check_flash_file(Path(flash_file))
     with tidy_on_signals():
-        _run(profile, recording, key=key, flash_file=flash_file, seconds=seconds, play=recording_file is not None)
+        play = recording_file is not None
+        _run(profile, recording, target, key=key, flash_file=flash_file, seconds=seconds, play=play)
 
 
 def _run(
-    profile: Profile, recording: Recording, *, key: bool, flash_file: str | None, seconds: float | None, play: bool
+    profile: Profile,
+    recording: Recording,
+    target: str,
+    *,
+    key: bool,
+    flash_file: str | None,
+    seconds: float | None,
+    play: bool,
 ) -> None:
     import tempfile
     from pathlib import Path
 
     from mapper.cli._replaying import CAUTION
-    from mapper.link import HostController
+    from mapper.link import start_controller
 
     with tempfile.TemporaryDirectory(prefix="mapper-") as folder:
         flash = Path(flash_file) if flash_file else Path(folder) / "flash"
-        with HostController.start(profile.machine_id, flash) as controller:
-            click.echo(f"simulated controller of machine {profile.machine_id}; only a model of the arm moves")
+        with start_controller(target, profile.machine_id, flash) as controller:
+            how = " on an emulated Cortex-M4 board" if target == "emulator" else ""
+            click.echo(f"simulated controller of machine {profile.machine_id}{how}; only a model of the arm moves")
             click.echo(f"port {controller.port}")
             click.echo(f"service key {'on: it takes a table at standstill' if key else 'off: it takes no table'}")
             click.echo(f"flash {_kept(flash_file)}\n{CAUTION}")
-            click.echo(f"next, in another terminal: mapper upload {profile.file_name} --port {controller.port}")
+            click.echo(_next(profile.file_name, controller.port, key=key))
             try:
                 _Practice(profile, recording, controller, key=key, play=play).run(seconds)
             except KeyboardInterrupt:
@@ -86,11 +104,26 @@ def _kept(flash_file: str | None) -> str:
     return f"in {flash_file}, kept" if flash_file else "forgotten at the end"
 
 
+def _next(profile_name: str, port: str, *, key: bool) -> str:
+    if key:
+        return f"next, in another terminal: mapper upload {profile_name} --port {port}"
+    return (
+        f"next, in another terminal: mapper readback --port {port} (an upload would be refused: "
+        "run this again without --no-key to practise it)"
+    )
+
+
 class _Practice:
-    """Ticks controller and plant by the clock and tells what the controller's state becomes."""
+    """Ticks controller and plant by the clock and tells what the controller's state becomes.
+
+    Each tick is handed in, with the time that it should have taken, on an emulated board too. That board could tick by
+    its own clock, but a PC is no real-time machine: with others at work on it ticks came up to 10 ms late where the
+    kerb arm's law allows 2 ms, and the law would take each as the fault that it is (`EmulatedController.start`,
+    own_ticks; counting the emulator's instructions instead of its time did not help).
+    """
 
     def __init__(
-        self, profile: Profile, recording: Recording, controller: HostController, *, key: bool, play: bool
+        self, profile: Profile, recording: Recording, controller: SimulatedController, *, key: bool, play: bool
     ) -> None:
         from mapper.law import INPUT_BITS
         from mapper.replay import CompiledPlant, Plant, plant_parameters, ready_replay
@@ -150,14 +183,18 @@ class _Practice:
         return row
 
     def _tell(self, out: Ints, *, key: bool) -> None:
-        """One line whenever state, cause, what it waits for or the service key changes."""
+        """One line whenever state, cause, what it waits for or the service key changes, and one for a table that was
+        taken: only that brings a state back to `powering_up`, or to waiting where nothing was in use.
+        """
         from mapper.cli._linking import journey
         from mapper.law import CAUSES, STATES
 
         now = (int(out[0]), int(out[1]), int(out[7]), key)
         if now == self._told:
             return
-        self._told = now
+        before, self._told = self._told, now
+        if self._is_new_table(before, now):
+            click.echo("a table was taken and is in use now")
         cause = f" ({CAUSES[now[1]]})" if now[1] else ""
         joint = int(out[8])
         name = self._profile.joints[joint].name if joint < len(self._profile.joints) else None
@@ -165,3 +202,11 @@ class _Practice:
             click.echo("powering_up: no table in use, every output is zero")
             return
         click.echo(f"{STATES[now[0]]}{cause}, waits for {journey(now[0], now[2], key=key, joint_name=name)}")
+
+    @staticmethod
+    def _is_new_table(before: tuple[int, int, int, bool], now: tuple[int, int, int, bool]) -> bool:
+        from mapper.law import STATES
+
+        powering_up = STATES.index("powering_up")
+        none_in_use = before[0] == powering_up and before[2] == 0 and now[2] != 0
+        return none_in_use or (now[0] == powering_up and before[0] not in (-1, powering_up))

@@ -6,20 +6,26 @@ from typing import TYPE_CHECKING
 
 import click
 
-from mapper.cli._options import replay_options
+from mapper.cli._options import TARGET, replay_options
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from mapper.check import CheckResult, Finding
-    from mapper.link import HostController
+    from mapper.link import SimulatedController
     from mapper.profile import Profile
     from mapper.profile.profile import Waiver
     from mapper.replay import Fault, Recording, Trace
 
+_LAW_SOURCE = {
+    "host": "the controller's own program, in another process",
+    "emulator": "the controller's own program, built for a Cortex-M4 and emulated",
+}
+
 
 @click.command()
 @replay_options(out="rehearse-out")
+@TARGET
 def command(
     profile_file: str,
     recording_file: str,
@@ -29,14 +35,33 @@ def command(
     load_name: str | None,
     mode: str | None,
     json_wanted: bool,
+    target: str,
 ) -> int:
     """Do the whole job without the machine: check, start a simulated controller, upload, read back, replay.
 
     PROFILE is checked, its table goes over a serial line into the controller's program, which runs as a process on
-    this PC, is read back and compared, and RECORDING is replayed through that process. Exit 0 when everything held, 1
-    when a limit does not hold, the runs differ or the arm stopped by itself, 2 when a file cannot be read, 3 when the
-    link fails.
+    this PC or, with --target emulator, as the firmware of an emulated Cortex-M4 board, is read back and compared, and
+    RECORDING is replayed through that controller, tick by tick. Exit 0 when everything held, 1 when a limit does not
+    hold, the runs differ or the arm stopped by itself, 2 when a file cannot be read, 3 when the link fails or the
+    emulator is missing.
     """
+    from mapper.cli._signals import tidy_on_signals
+
+    with tidy_on_signals():
+        return _rehearse(profile_file, recording_file, faults, out, corner, load_name, mode, json_wanted, target)
+
+
+def _rehearse(
+    profile_file: str,
+    recording_file: str,
+    faults: tuple[str, ...],
+    out: str,
+    corner: str,
+    load_name: str | None,
+    mode: str | None,
+    json_wanted: bool,
+    target: str,
+) -> int:
     import json
     import tempfile
     from dataclasses import asdict
@@ -55,7 +80,7 @@ def command(
         stop_lines,
         write_outputs,
     )
-    from mapper.link import HostController
+    from mapper.link import check_target, describe, start_controller
     from mapper.profile import read_profile
     from mapper.replay import about, find_stops, read_fault, run_replay, summarise
     from mapper.table import compile_table, encode_table, table_digest
@@ -66,6 +91,7 @@ def command(
     recording = read_recording_file(recording_file)
     load = read_load(load_name, profile)
     check_writable(out)
+    check_target(target)
     wanted = [read_fault(text, profile) for text in faults]
     table = compile_table(profile)
     data = encode_table(table)
@@ -79,16 +105,14 @@ def command(
 
     with tempfile.TemporaryDirectory(prefix="mapper-") as folder:
         steps.begin("start the simulated controller")
-        with HostController.start(profile.machine_id, Path(folder) / "flash") as controller:
-            steps.say(
-                f"process {controller.pid}, serial line {controller.port}; it holds no table, so nothing can move"
-            )
+        with start_controller(target, profile.machine_id, Path(folder) / "flash") as controller:
+            steps.say(f"{describe(target, controller)}; it holds no table, so nothing can move")
             steps.begin("upload the table over its serial line")
             _upload(controller, data, steps)
             steps.begin("read back and compare")
             _compare_table(controller, profile, data, steps)
             steps.begin("replay the recording through that controller")
-            through = _replay(controller, profile, data, recording, wanted, corner, mode, load, steps)
+            through = _replay(controller, profile, data, recording, wanted, corner, mode, load, steps, target)
 
     steps.begin("compare with the same replay in this process")
     here = run_replay(profile, data, recording, wanted, corner=corner, mode=mode, load_name=load)
@@ -202,7 +226,7 @@ def _progress(what: str) -> Callable[[int, int], None] | None:
     return show
 
 
-def _upload(controller: HostController, data: bytes, steps: _Steps) -> None:
+def _upload(controller: SimulatedController, data: bytes, steps: _Steps) -> None:
     """With the service key on and the machine at standstill, as the controller demands."""
     import numpy as np
 
@@ -216,7 +240,7 @@ def _upload(controller: HostController, data: bytes, steps: _Steps) -> None:
     steps.say(f"{len(data)} bytes in {result.seconds:.2f} s; the controller has checked and taken the table")
 
 
-def _compare_table(controller: HostController, profile: Profile, data: bytes, steps: _Steps) -> None:
+def _compare_table(controller: SimulatedController, profile: Profile, data: bytes, steps: _Steps) -> None:
     """Raises MapperError (exit 3) when what is inside is not what was meant."""
     from mapper.errors import MapperError
     from mapper.link import readback
@@ -237,7 +261,7 @@ def _compare_table(controller: HostController, profile: Profile, data: bytes, st
 
 
 def _replay(
-    controller: HostController,
+    controller: SimulatedController,
     profile: Profile,
     data: bytes,
     recording: Recording,
@@ -246,6 +270,7 @@ def _replay(
     mode: str | None,
     load: str | None,
     steps: _Steps,
+    target: str,
 ) -> Trace:
     from mapper.replay import make_trace, ready_replay, run_lockstep
 
@@ -262,7 +287,7 @@ def _replay(
         faults=faults,
         corner=corner,
         load_name=load,
-        law_source="the controller's own program, in another process",
+        law_source=_LAW_SOURCE[target],
     )
 
 

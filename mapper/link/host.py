@@ -14,38 +14,19 @@ import subprocess
 import time
 from collections.abc import Sequence
 from pathlib import Path
-from types import TracebackType
 
 import numpy as np
-import numpy.typing as npt
 
 from mapper.link.error import LinkError
-
-IN_INTS = 66
-OUT_INTS = 121
-COUNTS = 64
+from mapper.link.simulated import OUT_INTS, Ints, SimulatedController
 
 _PROGRAM = Path(__file__).with_name("_controller")
 _BUILD = Path(__file__).resolve().parent.parent.parent / "firmware_stub" / "build.py"
 _DEADLINE_S = 5.0
-_SAID_S = 0.5
-_SAID_BYTES = 2000
-
-Ints = npt.NDArray[np.int32]
 
 
-class HostController:
-    """A running controller process. Use `start`; close it, or use it as a context manager.
-
-    Attributes:
-        port: path of its serial line, for `mapper.link.upload` and for any other program.
-        machine_id: what its "hardware" calls itself.
-    """
-
-    def __init__(self, process: subprocess.Popen[bytes], port: str, machine_id: str) -> None:
-        self._process = process
-        self.port = port
-        self.machine_id = machine_id
+class HostController(SimulatedController):
+    """The controller's own program as a process of this PC. Use `start`."""
 
     @classmethod
     def start(
@@ -90,37 +71,6 @@ class HostController:
         controller.port = line.removeprefix("serial ")
         return controller
 
-    @property
-    def pid(self) -> int:
-        return self._process.pid
-
-    @property
-    def running(self) -> bool:
-        return self._process.poll() is None
-
-    def tick(self, digital: int, counts: npt.NDArray[np.integer], elapsed_us: int) -> Ints:
-        """One tick of the controller.
-
-        Args:
-            digital: digital inputs, bits of LAW_IN_ in law.h.
-            counts: raw counts of the analog channels, at most 64, 0..65535; missing ones are 0.
-            elapsed_us: time since the tick before.
-
-        Returns:
-            121 int32 as bench.h has them: state, cause, cause_joint, mode, enable, authority, share, waits_for,
-            waits_joint, then seven of each of 16 joints.
-
-        Raises:
-            LinkError: the process has ended, or gave no answer within 5 s.
-        """
-        if counts.ndim != 1 or counts.shape[0] > COUNTS:
-            raise ValueError(f"counts must be one row of at most {COUNTS}, not {counts.shape}")
-        record = np.zeros(IN_INTS, dtype="<i4")
-        record[0] = elapsed_us
-        record[1] = digital
-        record[2 : 2 + counts.shape[0]] = counts
-        return self.exchange(record.tobytes())
-
     def exchange(self, record: bytes) -> Ints:
         """As `tick`, from the 264 bytes of a ready record."""
         assert self._process.stdin is not None
@@ -130,32 +80,10 @@ class HostController:
             raise self._ended() from error
         return np.frombuffer(self._read(4 * OUT_INTS), dtype="<i4").astype(np.int32)
 
-    def close(self) -> None:
-        """Closes the channel; the process ends by itself, and is ended after a second if it does not. Never raises."""
+    def _hang_up(self) -> None:
         for pipe in (self._process.stdin, self._process.stdout):
             if pipe is not None:
                 pipe.close()
-        try:
-            self._process.wait(timeout=1.0)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
-            self._process.wait()
-        if self._process.stderr is not None:
-            self._process.stderr.close()
-
-    def kill(self) -> None:
-        """Ends the process at once, as a power cut would (SIGKILL)."""
-        self._process.kill()
-        self._process.wait()
-        self.close()
-
-    def __enter__(self) -> HostController:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def _read(self, byte_count: int) -> bytes:
         assert self._process.stdout is not None
@@ -183,11 +111,7 @@ class HostController:
         return data.decode("ascii", "replace").strip()
 
     def _ended(self) -> LinkError:
-        try:
-            code: int | None = self._process.wait(timeout=1.0)
-        except subprocess.TimeoutExpired:
-            code = None
-        text = self._said().decode("utf-8", "replace").strip()
+        code, text = self._exit_code(), self._said()
         if code is None:
             return LinkError(
                 f"the controller process {self.pid} has closed its channel but has not ended"
@@ -200,23 +124,6 @@ class HostController:
             inside="whatever its flash file holds: the old or the new table, whole",
             remedy="start it again",
         )
-
-    def _said(self) -> bytes:
-        """What it wrote on standard error, as far as it is there: one that lives keeps its end open, so no waiting for
-        the end.
-        """
-        pipe = self._process.stderr
-        said = b""
-        if pipe is None or pipe.closed:
-            return said
-        deadline = time.monotonic() + _SAID_S
-        while len(said) < _SAID_BYTES:
-            ready, _, _ = select.select([pipe], [], [], max(0.0, deadline - time.monotonic()))
-            part = os.read(pipe.fileno(), _SAID_BYTES - len(said)) if ready else b""
-            if not part:
-                break
-            said += part
-        return said
 
 
 def _check_built() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import signal
@@ -9,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+import tracemalloc
 import tty
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -31,7 +33,7 @@ from mapper.link import (
     readback,
     upload,
 )
-from mapper.link.frame import FrameReceiver
+from mapper.link.frame import Frame, FrameReceiver, encode_frame
 from mapper.link.port import Port
 from mapper.table import encode_table
 
@@ -100,10 +102,11 @@ def test_a_second_start_on_the_same_flash_needs_no_upload(flash):
     assert identity.sequence == 1
 
 
-def test_a_table_for_another_machine_is_refused_by_the_controller_itself(tmp_path):
+def test_the_controller_of_another_machine_is_left_alone(tmp_path):
+    """That it refuses such a table by itself too is in tests/unit/link/test_link_messages.py."""
     with start(tmp_path / "flash", "bench-2") as controller:
         tick(controller)
-        with pytest.raises(LinkError, match="another machine") as caught:
+        with pytest.raises(LinkError, match=r"belongs to machine 'bench-2', the table is for 'bench-1'") as caught:
             upload(controller.port, NEW)
         assert identify(controller.port).before.presence is TablePresence.NONE
 
@@ -371,16 +374,38 @@ def test_the_line_is_open_for_one_program_only(flash):
         identify(controller.port)
 
 
-class _Foreign(threading.Thread):
-    """Something else on a pseudo terminal: silent, an echo, or one that talks by itself. Keeps what it hears."""
+def _framed(kind: int, content: bytes, protocol: int = 1) -> bytes:
+    return encode_frame(Frame(kind=kind, tag=1, content=content, protocol=protocol))
 
-    def __init__(self, how: str) -> None:
+
+FOREIGN = {
+    "silent": (b"", b""),
+    "sends text": (b"T=21.5 C\r\n", b""),
+    "sends zeros": (bytes(64), b""),
+    "sends noise": (random.Random(8).randbytes(3000), b""),
+    "sends our questions": (_framed(1, b"") + _framed(4, bytes(40)), b""),
+    "sends status of its own": (_framed(130, bytes(26)) * 4, b""),
+    "answers with text": (b"", b"ERR 12\r\n"),
+    "answers with another kind": (b"", _framed(200, bytes(20))),
+    "answers with a zero": (b"", b"\0"),
+}
+"""What something else on the port sends by itself, and what it says to every question."""
+
+
+class _Foreign(threading.Thread):
+    """Something else on a pseudo terminal. Keeps what it hears."""
+
+    def __init__(self, how: str, answer: bytes | None = None) -> None:
         super().__init__(daemon=True)
         self.master, self.slave = os.openpty()
         tty.setraw(self.slave)
         self.name_of_port = os.ttyname(self.slave)
         self.how = how
+        self.talks, self.answer = FOREIGN.get(how, (b"", b""))
+        if answer is not None:
+            self.answer = answer
         self.heard = b""
+        self.sent = 0
         self.ending = False
         os.set_blocking(self.master, False)
 
@@ -391,25 +416,32 @@ class _Foreign(threading.Thread):
             except BlockingIOError:
                 data = b""
             self.heard += data
-            if self.how == "echo" and data:
-                os.write(self.master, data)
-            if self.how == "talks":
-                os.write(self.master, b"T=21.5 C\r\n")
-            time.sleep(0.01)
+            self._write(self.talks)
+            if data:
+                self._write(data if self.how == "echo" else self.answer)
+            time.sleep(0 if self.how == "sends noise" else 0.01)
+
+    def _write(self, data: bytes) -> None:
+        """As a device would: what nobody takes is lost."""
+        with contextlib.suppress(BlockingIOError):
+            self.sent += os.write(self.master, data) if data else 0
 
 
 def test_a_foreign_device_is_recognised_and_hears_nothing_but_the_question_who_it_is():
-    """Three kinds at a time, since each is given its second and a half to answer."""
-    with ThreadPoolExecutor(3) as pool:
-        assert list(pool.map(_recognised, ["silent", "echo", "talks"])) == [True] * 3
+    """All kinds at a time, since each is given its two seconds to answer."""
+    kinds = [*FOREIGN, "echo"]
+    with ThreadPoolExecutor(len(kinds)) as pool:
+        assert list(pool.map(_recognised, kinds)) == [True] * len(kinds)
 
 
 def _recognised(how: str) -> bool:
     foreign = _Foreign(how)
     foreign.start()
+    begun = time.monotonic()
     try:
         with pytest.raises(LinkError, match="nothing on this port answers") as caught:
             upload(foreign.name_of_port, NEW)
+        took_s = time.monotonic() - begun
         time.sleep(0.05)
     finally:
         foreign.ending = True
@@ -418,11 +450,51 @@ def _recognised(how: str) -> bool:
         os.close(foreign.slave)
     frames = FrameReceiver().feed(foreign.heard)
 
+    assert took_s < 10, how
+    assert 1 <= len(frames) <= 4, how
     assert {(frame.kind, frame.content) for frame in frames} == {(1, b"")}
     assert len(foreign.heard) < 200
     assert "unchanged" in caught.value.inside
-    assert ("it sends" in caught.value.message) == (how == "talks")
+    assert ("it sends" in caught.value.message) == (how in ("sends text", "sends noise", "answers with text"))
     return True
+
+
+def test_a_device_that_talks_without_end_is_left_in_time_and_fills_no_memory():
+    """As fast as the line takes it: what is no frame is dropped as it comes."""
+    foreign = _Foreign("sends noise")
+    foreign.start()
+    tracemalloc.start()
+    try:
+        with pytest.raises(LinkError, match="nothing on this port answers"):
+            identify(foreign.name_of_port)
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+        foreign.ending = True
+        foreign.join()
+        os.close(foreign.master)
+        os.close(foreign.slave)
+
+    assert foreign.sent > 100_000
+    assert most < 2_000_000
+
+
+@pytest.mark.parametrize("protocol", [0, 2, 255])
+def test_a_controller_of_another_protocol_is_named_and_left_alone(protocol):
+    foreign = _Foreign("another protocol", _framed(129, bytes(114), protocol))
+    foreign.start()
+    try:
+        with pytest.raises(LinkError, match=f"it speaks protocol version {protocol} of this link, not 1") as caught:
+            upload(foreign.name_of_port, NEW)
+        time.sleep(0.05)
+    finally:
+        foreign.ending = True
+        foreign.join()
+        os.close(foreign.master)
+        os.close(foreign.slave)
+
+    assert [(frame.kind, frame.content) for frame in FrameReceiver().feed(foreign.heard)] == [(1, b"")]
+    assert "tool that belongs to its firmware" in caught.value.remedy
 
 
 def test_a_port_that_is_not_there_is_named():

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import functools
 import subprocess
-import tempfile
 from pathlib import Path
 
+from scratch import scratch_folder
 from store_library import CORE, FLAGS, compiler
 
 
 @functools.cache
 def program() -> Path:
-    target = Path(tempfile.mkdtemp(prefix="host_program_")) / "controller"
+    target = scratch_folder("host_program_") / "controller"
     sources = [*sorted(CORE.glob("*.c")), *sorted((CORE.parent / "host").glob("*.c"))]
     digest = '-DCORE_SOURCE_DIGEST="test"'
     subprocess.run([*compiler(), *FLAGS, digest, "-o", str(target), *map(str, sources)], check=True)
