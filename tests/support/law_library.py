@@ -7,9 +7,10 @@ import functools
 import importlib
 import pkgutil
 import subprocess
-import tempfile
 from collections.abc import Iterable
 from pathlib import Path
+
+from scratch import scratch_folder
 
 import mapper.check
 from mapper.check.reuse import Kept
@@ -31,7 +32,7 @@ def _compile(source: Path, target: Path, include: Path) -> None:
 @functools.cache
 def _objects() -> dict[str, Path]:
     """The law's sources as they are, compiled once: name to object file."""
-    folder = Path(tempfile.mkdtemp(prefix="law-objects-"))
+    folder = scratch_folder("law-objects-")
     sources = [*sorted((FIRMWARE / "core").glob("*.c")), *(FIRMWARE / "bench" / name for name in BENCH)]
     objects = {}
     for source in sources:

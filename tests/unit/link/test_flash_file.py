@@ -22,7 +22,7 @@ def _number(text: str, name: str) -> int:
 
 def test_the_numbers_are_those_of_the_c_sources():
     header = (FIRMWARE / "host" / "flash_file.h").read_text()
-    magic = _number((FIRMWARE / "core" / "store.c").read_text(), "HEADER_MAGIC")
+    magic = _number((FIRMWARE / "core" / "store_look.c").read_text(), "HEADER_MAGIC")
 
     assert 2 * _number(header, "FLASH_SLOT_SECTORS") * _number(header, "FLASH_SECTOR_BYTES") == FLASH_BYTES
     assert magic.to_bytes(4, "little") == b"TBHD"
