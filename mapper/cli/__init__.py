@@ -20,6 +20,7 @@ _VERBS = {
     "check": "Check every limit of a profile, with the evidence for each.",
     "compare": "Show what changed between two profiles, and what it did to every margin.",
     "controller": "Run a simulated controller and arm on a serial port, to practise on.",
+    "journal": "Show every upload on record, and whether the controller's table is one of them.",
     "readback": "Show what is in the controller, and whether it is this profile.",
     "rehearse": "The whole job without the machine: check, upload, read back, replay.",
     "replay": "Run a recording through the control law and a model of the arm.",

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import click
@@ -13,6 +15,7 @@ from mapper.errors import MapperError
 if TYPE_CHECKING:
     from mapper.link import Identity
     from mapper.profile.profile import Waiver
+    from mapper.table.table import Table
 
 CAUTIONS = """Before anything moves:
 - the hard-wired emergency stop that dumps pressure without this controller comes first: try it, today;
@@ -22,14 +25,19 @@ CAUTIONS = """Before anything moves:
 - nothing here is a certificate or a performance level: local codes and a licensed engineer decide."""
 
 
+READS_LAYOUT = 2
+"""Layout of the tables that this tool writes and reads."""
+
+
 def choose_port(port: str | None, *, may_ask: bool) -> str:
-    """The port that was named. Without one: the only one there is, if a person at the terminal says that it is right.
+    """The port that was named. Without one a person at the terminal chooses: the only one by yes or no, one of several
+    by its number. Nobody chooses for them.
 
     Args:
         may_ask: False with `--yes` or `--json`; without a terminal nobody is asked either.
 
     Raises:
-        MapperError: exit 64, with the list of the ports: none was named and none was confirmed.
+        MapperError: exit 64, with the list of the ports: none was named and none was chosen.
     """
     from mapper.link import list_ports
 
@@ -42,14 +50,47 @@ def choose_port(port: str | None, *, may_ask: bool) -> str:
             "(`mapper controller PROFILE` runs a simulated one and prints its port)",
             exit_code=64,
         )
-    lines = [f"  {name}  {about}".rstrip() for name, about in found]
+    width = max(len(name) for name, _ in found)
+    lines = [f"  {number}  {name:{width}}  {about}".rstrip() for number, (name, about) in enumerate(found, start=1)]
     listed = "\n".join([f"serial ports of this PC: {len(found)}", *lines])
-    if len(found) == 1 and may_ask and sys.stdin.isatty():
+    if may_ask and sys.stdin.isatty():
         click.echo(listed, err=True)
-        if click.confirm(f"is the controller on {found[0][0]}", default=False, err=True):
-            return found[0][0]
+        discard_type_ahead()
+        chosen = _ask_for_port([name for name, _ in found])
+        if chosen is not None:
+            return chosen
         listed = "the port was not confirmed"
     raise MapperError(f"{listed}\nno port was chosen and nothing was sent: name it with --port PORT", exit_code=64)
+
+
+def _ask_for_port(names: Sequence[str]) -> str | None:
+    """None when no port was chosen."""
+    if len(names) == 1:
+        return names[0] if click.confirm(f"is the controller on {names[0]}", default=False, err=True) else None
+
+    def taken(answer: str) -> str:
+        """One of the numbers or names, or nothing; anything else is asked again."""
+        text = answer.strip()
+        if text.isascii() and text.isdecimal() and len(text) < 4 and 1 <= int(text) <= len(names):
+            return names[int(text) - 1]
+        if text in names or not text:
+            return text
+        raise click.UsageError(f"{text!r} is none of them: a number from 1 to {len(names)}, or nothing to stop")
+
+    question = f"the controller is on which port, 1 to {len(names)} (nothing to stop)"
+    return click.prompt(question, default="", show_default=False, value_proc=taken, err=True) or None
+
+
+def discard_type_ahead() -> None:
+    """Called just before a question: what was typed before it was there is no answer to it. Without a terminal, and
+    where the system has no such call (Windows), nothing happens.
+    """
+    try:
+        import termios
+    except ImportError:
+        return
+    with contextlib.suppress(termios.error, OSError, ValueError):
+        termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
 
 
 class ProgressLine:
@@ -113,23 +154,78 @@ def journey(state: int, waits: int, *, key: bool, joint_name: str | None = None)
     return f"{off}, then {press}" if WAITS[waits] == "key_off" else f"{off}, and {text}; then {press}"
 
 
-def identity_lines(identity: Identity, *, waits: bool) -> list[str]:
-    """Who the controller says it is; with `waits`, also what its state waits for."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotTaken:
+    """A table that a controller has in its store and does not use, and why, as far as the table's own bytes tell.
+
+    table: None where this tool cannot read it; nothing of it is told then but its layout.
+    """
+
+    reason: str
+    table: Table | None
+
+    @classmethod
+    def of(cls, identity: Identity, data: bytes | None) -> NotTaken | None:
+        """None when the controller uses its table or has none. data: the stored bytes, None when they were not read."""
+        from mapper.link import TablePresence
+        from mapper.table import DecodeError, decode_table
+
+        if identity.presence is not TablePresence.NOT_TAKEN:
+            return None
+        if data is None:
+            return cls(reason="it could not be read back", table=None)
+        if other_layout(data) is not None:
+            return cls(
+                reason=f"it is a table of layout {other_layout(data)}, this tool writes and reads layout "
+                f"{READS_LAYOUT}",
+                table=None,
+            )
+        try:
+            table = decode_table(data)
+        except DecodeError as error:
+            return cls(reason=f"this tool cannot read it either ({error.part}: {error.found})", table=None)
+        if table.machine_id != identity.machine_id:
+            return cls(
+                reason=f"it is for machine {table.machine_id!r}, this controller belongs to {identity.machine_id!r}",
+                table=table,
+            )
+        return cls(reason="this tool can read it, so the firmware is of another version than the tool", table=table)
+
+    @property
+    def remedy(self) -> str:
+        return "upload the checked profile of this machine; the new table takes the place of this one"
+
+
+def other_layout(data: bytes) -> int | None:
+    """The layout of a table that this tool does not read; None for the one that it does, and for what is no table."""
+    if len(data) < 6 or data[:4] != b"HJT1" or layout_of(data) == READS_LAYOUT:
+        return None
+    return layout_of(data)
+
+
+def identity_lines(identity: Identity, *, waits: bool, refused: NotTaken | None = None) -> list[str]:
+    """Who the controller says it is; with `waits`, also what its state waits for.
+
+    Args:
+        refused: of a stored table that is not in use, where its bytes were looked at.
+    """
     from mapper.law import CAUSES, STATES
     from mapper.link import TablePresence
 
     state = STATES[identity.state] if identity.state < len(STATES) else str(identity.state)
     cause = CAUSES[identity.cause] if identity.cause < len(CAUSES) else str(identity.cause)
+    why = refused.reason if refused is not None else "of another machine or layout"
     table = {
         TablePresence.NONE: "none: nothing moves",
         TablePresence.DAMAGED: "damaged in flash: nothing moves until a table is uploaded",
-        TablePresence.NOT_TAKEN: f"{identity.digest}, stored but not taken (another machine or layout): nothing moves",
+        TablePresence.NOT_TAKEN: f"{identity.digest}, stored but not taken ({why}): nothing moves",
         TablePresence.IN_USE: f"{identity.digest}, revision {identity.revision}, upload number {identity.sequence}",
     }[identity.presence]
     return [
         f"machine    {identity.machine_id}",
         f"firmware   {identity.firmware}",
         f"table      {table}",
+        *([f"           what to do: {refused.remedy}"] if refused is not None else []),
         f"state      {state}{f' ({cause})' if identity.cause else ''}{', service key on' if identity.key else ''}",
         *(_waits(identity) if waits else []),
     ]
@@ -147,7 +243,7 @@ def _waits(identity: Identity) -> list[str]:
     return [f"waits for  {journey(identity.state, identity.waits_for, key=identity.key, joint_name=joint)}"]
 
 
-def identity_json(identity: Identity) -> dict[str, object]:
+def identity_json(identity: Identity, refused: NotTaken | None = None) -> dict[str, object]:
     from mapper.law import STATES
 
     return {
@@ -160,4 +256,5 @@ def identity_json(identity: Identity) -> dict[str, object]:
         "state": STATES[identity.state] if identity.state < len(STATES) else str(identity.state),
         "key": identity.key,
         "standstill": identity.standstill,
+        "not_taken": refused.reason if refused is not None else None,
     }

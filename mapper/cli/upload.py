@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from mapper.check import CheckResult
+    from mapper.cli._linking import NotTaken
     from mapper.link import Identity, UploadResult
     from mapper.profile import Profile
     from mapper.table.table import Table
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 @click.argument("profile_file", metavar="PROFILE")
 @click.option("--port", metavar="PORT", help=PORT_HELP)
 @click.option(
-    "--baud", type=click.IntRange(1200, 4_000_000), default=115_200, show_default=True, help="Speed of the line."
+    "--baud", type=click.IntRange(2400, 4_000_000), default=115_200, show_default=True, help="Speed of the line."
 )
 @click.option("--by", metavar="NAME", help="Who does it, for the journal. The login name when not given.")
 @click.option("--yes", is_flag=True, help="Take the values as confirmed, without a question; the journal says so.")
@@ -49,7 +50,8 @@ def command(profile_file: str, port: str | None, baud: int, by: str | None, yes:
     from mapper.table import compile_table, encode_table
 
     if not yes and (json_wanted or not sys.stdin.isatty()):
-        raise click.UsageError("nobody is there to confirm the values: run it on a terminal, or give --yes")
+        also = "" if port else ", and nobody to say which port it is: name it with --port PORT as well"
+        raise click.UsageError(f"nobody is there to confirm the values: run it on a terminal, or give --yes{also}")
     profile = read_profile(read_bytes(profile_file), profile_file)
     table = compile_table(profile)
     data = encode_table(table)
@@ -67,13 +69,15 @@ def command(profile_file: str, port: str | None, baud: int, by: str | None, yes:
     click.echo(
         f"in use now: table {result['digest']}, upload number {result['sequence']}; {len(data)} bytes in "
         f"{result['seconds']:.2f} s, "
-        f"read back and compared; on record in {path}"
+        f"read back and compared; on record in {path} (`mapper journal` reads it)"
     )
     click.echo(f"\n{CAUTIONS}\n")
     click.echo(
-        "next: turn the service key off, release the emergency stop, press reset, press the enabling device, move to "
-        "the arm's pose; "
-        f"`mapper readback --port {chosen} --profile {profile_file}` shows at any time what is in the controller"
+        "next: select reduced speed and turn the service key off; release the emergency stop if it is pressed, else "
+        "leave it as it is; press reset and let it go, with the enabling device released; then press the enabling "
+        "device and move to the arm's pose. "
+        f"`mapper readback --port {chosen} --profile {profile_file}` shows at any time what is in the controller and "
+        "what it waits for"
     )
 
 
@@ -118,6 +122,7 @@ class _Upload:
         self._checked: CheckResult | None = None
         self._law: str | None = None
         self._before: Identity | None = None
+        self._refused: NotTaken | None = None
         self._confirmed = "nobody"
         self._warnings: list[str] = []
 
@@ -129,14 +134,14 @@ class _Upload:
             result = self._send()
         except (KeyboardInterrupt, EOFError, click.Abort, SystemExit) as why:
             stopped = StoppedError(why, inside="unchanged: no table was sent")
-            self._record(None, stopped)
+            self._put_on_record(None, stopped)
             raise stopped from why
         except Exception as error:
-            self._record(None, error)
+            self._put_on_record(None, error)
             raise
         finally:
             self._progress.close()
-        entry = self._record(result, None)
+        entry = self._put_on_record(result, None)
         return {**entry, "seconds": result.seconds}
 
     def _send(self) -> UploadResult:
@@ -153,7 +158,9 @@ class _Upload:
         self._say(f"{tool_version()}, table layout {layout_of(self._data)}; checked through the law {self._law}")
         before = self._before = identify(self._port, baud=self._baud).before
         assert before is not None
-        self._say("\n".join([f"on {self._port}:", *(f"  {line}" for line in identity_lines(before, waits=False))]))
+        self._refused = self._look_at_what_is_stored(before)
+        lines = identity_lines(before, waits=False, refused=self._refused)
+        self._say("\n".join([f"on {self._port}:", *(f"  {line}" for line in lines)]))
         if before.machine_id != self._table.machine_id:
             raise LinkError(
                 f"this controller belongs to machine {before.machine_id!r}, the profile is for "
@@ -164,6 +171,19 @@ class _Upload:
         self._warnings = self._find_warnings(before)
         return upload(self._port, self._data, progress=self._progress, confirm=self._confirm, baud=self._baud)
 
+    def _look_at_what_is_stored(self, before: Identity) -> NotTaken | None:
+        """Why a stored table is not in use. One that cannot be read does not stop the upload that replaces it."""
+        from mapper.cli._linking import NotTaken
+        from mapper.link import LinkError, TablePresence, readback
+
+        if before.presence is not TablePresence.NOT_TAKEN:
+            return None
+        try:
+            data = readback(self._port, baud=self._baud)
+        except LinkError:
+            data = None
+        return NotTaken.of(before, data)
+
     def _say(self, text: str) -> None:
         self._progress.close()
         if not self._quiet:
@@ -172,13 +192,13 @@ class _Upload:
     def _find_warnings(self, before: Identity) -> list[str]:
         """What the person should know before the values are confirmed."""
         from mapper.errors import MapperError
-        from mapper.link import journal
+        from mapper.link import TablePresence, journal
         from mapper.table import table_digest
 
         revision, digest = self._table.revision, table_digest(self._data)
         raise_it = "raise machine.revision in the profile, so that the number says which values are meant"
         found = []
-        if before.digest and before.digest != digest:
+        if before.presence is TablePresence.IN_USE and before.digest != digest:
             if before.revision == revision:
                 found.append(
                     f"revision {revision} is already in the controller with other content ({before.digest}, this is "
@@ -189,12 +209,13 @@ class _Upload:
                     f"the controller has the later revision {before.revision}, this is {revision}: is it meant?"
                 )
         try:
-            entries = journal.read(self._path)
+            record = journal.look(self._path)
         except MapperError as error:
             return [*found, f"earlier uploads cannot be compared: {error}"]
+        found += [f"an earlier upload cannot be compared: {line.text(self._path)}" for line in record.damaged]
         others = [
             entry
-            for entry in entries
+            for entry in (one.values for one in record.entries)
             if entry.get("in_use")
             and (entry.get("machine_id"), entry.get("revision")) == (self._table.machine_id, revision)
             and entry.get("digest") not in (digest, before.digest)
@@ -217,7 +238,7 @@ class _Upload:
 
         Raises KeyboardInterrupt when the question is answered by Ctrl-C or by the end of the input.
         """
-        from mapper.cli._linking import waiver_lines
+        from mapper.cli._linking import discard_type_ahead, waiver_lines
         from mapper.cli._values import value_lines
         from mapper.table import decode_table
 
@@ -240,6 +261,7 @@ class _Upload:
             self._confirmed = "--yes"
             return True
         self._say("")
+        discard_type_ahead()
         try:
             agreed = click.confirm(
                 "compare with the machine's drawing: are these the values to go into use?", default=False
@@ -251,6 +273,20 @@ class _Upload:
         self._confirmed = "asked" if agreed else "declined"
         return agreed
 
+    def _put_on_record(self, result: UploadResult | None, error: Exception | None) -> dict[str, Any]:
+        """Raises MapperError when the journal takes no line; it still says what became of the upload."""
+        from mapper.errors import MapperError
+        from mapper.link import journal
+
+        entry = self._record(result, error)
+        try:
+            journal.append(self._path, entry)
+        except MapperError as missing:
+            happened = str(error) if error is not None else f"in use now: table {entry['digest']}"
+            code = error.exit_code if isinstance(error, MapperError) else missing.exit_code
+            raise MapperError(f"{happened}\nthis is NOT on record: {missing}", exit_code=code) from missing
+        return entry
+
     def _record(self, result: UploadResult | None, error: Exception | None) -> dict[str, Any]:
         import getpass
         from collections import Counter
@@ -258,13 +294,13 @@ class _Upload:
 
         from mapper import __version__
         from mapper.cli._linking import identity_json, layout_of
-        from mapper.link import PROTOCOL, journal
+        from mapper.link import PROTOCOL
         from mapper.table import table_digest
 
         after = result.outcome.after if result is not None else None
         checked = self._checked
         statuses = Counter(one.status.value for one in checked.findings) if checked is not None else {}
-        entry: dict[str, Any] = {
+        return {
             "when": datetime.now(UTC).isoformat(timespec="seconds"),
             "who": self._by or getpass.getuser(),
             "port": self._port,
@@ -296,8 +332,6 @@ class _Upload:
             "confirmed": self._confirmed,
             "in_use": result is not None,
             "sequence": after.sequence if after is not None else None,
-            "controller": identity_json(self._before) if self._before is not None else None,
+            "controller": identity_json(self._before, self._refused) if self._before is not None else None,
             "error": (str(error) or type(error).__name__) if error is not None else None,
         }
-        journal.append(self._path, entry)
-        return entry

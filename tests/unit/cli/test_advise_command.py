@@ -35,6 +35,7 @@ def run(*arguments: str):
     return CliRunner().invoke(command, list(arguments), standalone_mode=False)
 
 
+@pytest.mark.deep
 def test_without_write_the_lines_are_shown_and_the_file_stays(stand):
     result = run(str(stand))
 

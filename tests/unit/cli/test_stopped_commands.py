@@ -128,6 +128,52 @@ def test_an_upload_stopped_at_the_question_is_on_record_and_says_what_is_inside(
     assert len(set(bars[-1].split()[-1].split("/"))) == 1, "its last frame came before the question"
 
 
+_AFTER_TYPING = _WITHOUT_CHECK.replace(
+    "mapper.check.check_profile = lambda *_: nothing\n",
+    """
+def check(*_):
+    print("now type", flush=True)
+    import time
+    time.sleep(1.0)
+    return nothing
+mapper.check.check_profile = check
+""",
+)
+
+
+def test_what_was_typed_before_the_values_were_shown_confirms_nothing(tmp_path):
+    """The person types `yes` while the profile is still checked; the question has a line of its own and waits."""
+    profile = tmp_path / "test-stand.toml"
+    shutil.copy(PROFILES / "test-stand.toml", profile)
+    with HostController.start("test-stand-1", tmp_path / "flash", program=program()) as controller:
+        controller.tick(32 | 3, np.zeros(64, dtype=np.int32), 5000)
+        master, slave = os.openpty()
+        process = subprocess.Popen(
+            [sys.executable, "-c", _AFTER_TYPING, str(program()), "upload", str(profile), "--port", controller.port],
+            stdin=slave,
+            stdout=slave,
+            stderr=slave,
+            start_new_session=True,
+            preexec_fn=_own_terminal,
+        )
+        os.close(slave)
+        _read_until(master, "now type")
+        os.write(master, b"yes\nyes\n")
+        screen = _read_until(master, "[y/N]: ")
+        ready, _, _ = select.select([master], [], [], 1.0)
+        waited = not ready and process.poll() is None
+        _press_until_it_ends(process, master, b"n\n")
+        _read_until(master, "")
+        os.close(master)
+        found = process.wait(timeout=10)
+    (entry,) = journal.read(journal.journal_path(profile))
+
+    assert waited
+    assert found == 3
+    assert (entry["confirmed"], entry["in_use"]) == ("declined", False)
+    assert re.split(r"[\r\n]+", screen)[-1].startswith("compare with the machine's drawing")
+
+
 def test_a_bar_that_is_broken_off_ends_its_line_before_the_next_text(monkeypatch, capsys):
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
     bar = ProgressLine()

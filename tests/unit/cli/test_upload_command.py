@@ -151,7 +151,9 @@ def test_the_values_that_safety_rests_on_are_shown_as_read_back_with_the_caution
         "certificate",
     ):
         assert caution in output
-    assert "next:" in output
+    following = output[output.index("next:") :]
+    steps = ("reduced speed", "service key off", "if it is pressed", "press reset and let it go", "enabling device and")
+    assert sorted(map(following.index, steps)) == [following.index(step) for step in steps]
 
 
 @pytest.mark.parametrize("status", [Status.VIOLATED, Status.NOT_SHOWN])
@@ -210,7 +212,11 @@ def test_without_a_terminal_nobody_can_confirm(profile, machine, checked):
 
     assert isinstance(result.exception, click.UsageError), "the group turns it into exit 64"
     assert "--yes" in result.exception.message
+    assert "--port" not in result.exception.message
     assert readback(machine.port) is None
+    neither = run(upload_command.command, str(profile))
+    assert "--yes" in neither.exception.message
+    assert "--port PORT" in neither.exception.message
 
 
 @pytest.mark.parametrize(("answer", "in_use"), [(True, True), (False, False)])
@@ -230,6 +236,7 @@ def test_the_person_decides(profile, table, machine, checked, monkeypatch, answe
     assert (failed is None) == in_use
     assert (entry["confirmed"], entry["in_use"]) == (("asked", True) if in_use else ("declined", False))
     assert in_use or "not confirmed" in entry["error"]
+    assert in_use or "what to do: upload again when they are right" in entry["error"]
 
 
 def test_json_is_one_document_and_nothing_else(profile, table, machine, checked):
@@ -239,6 +246,10 @@ def test_json_is_one_document_and_nothing_else(profile, table, machine, checked)
     assert document["digest"] == table_digest(table)
     assert document["in_use"] is True
     assert document["seconds"] < 5
+
+
+def _none() -> int:
+    raise OSError("no terminal")
 
 
 @pytest.mark.parametrize("ports", [1, 2])
@@ -258,12 +269,12 @@ def test_without_port_the_ports_are_listed_and_none_is_taken(profile, checked, m
 
 @pytest.mark.parametrize(
     ("ports", "answer", "may_ask", "asked"),
-    [(1, True, True, 1), (1, False, True, 1), (1, True, False, 0), (2, True, True, 0)],
+    [(1, True, True, 1), (1, False, True, 1), (1, True, False, 0), (2, True, False, 0)],
 )
-def test_only_a_single_port_is_taken_and_only_when_a_person_says_so(monkeypatch, ports, answer, may_ask, asked):
+def test_a_single_port_is_taken_only_when_a_person_says_so(monkeypatch, ports, answer, may_ask, asked):
     questions: list[str] = []
     monkeypatch.setattr("mapper.link.list_ports", lambda: [("/dev/ttyA", "adapter"), ("/dev/ttyB", "")][:ports])
-    monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True))
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True, fileno=_none))
     monkeypatch.setattr(click, "confirm", lambda text, **_: questions.append(text) is None and answer)
     try:
         chosen: str | int = choose_port(None, may_ask=may_ask)
@@ -297,6 +308,11 @@ def test_readback_knows_the_profile_the_changed_profile_and_no_table(profile, ma
     assert "byte for byte" in same.output
     assert "revision 1" in changed.output
     assert "revision 2" in changed.output
+    assert "all values are the same" not in changed.output
+    profile.write_text(text + "# a remark\n")
+    remark = run(readback_command.command, "--port", machine.port, "--profile", str(profile))
+    assert remark.return_value == 1
+    assert f"all values are the same as those of {profile}" in remark.output
 
 
 def test_readback_as_json_has_the_decoded_table(profile, table, machine, checked):
@@ -332,10 +348,9 @@ def test_the_simulated_controller_takes_an_upload_and_plays_a_recording_then(pro
     thread.start()
     for _ in range(200):
         port = next((line.split()[1] for line in lines if line.startswith("port ")), None)
-        if port:
+        if port and any(line.startswith("powering_up") for line in lines):  # it ticks, so it knows its inputs
             break
         threading.Event().wait(0.02)
-    threading.Event().wait(0.05)
     before = identify(port).before
     result = mapper.link.upload(port, table)
     thread.join()
@@ -345,10 +360,23 @@ def test_the_simulated_controller_takes_an_upload_and_plays_a_recording_then(pro
     assert any("mapper upload" in line for line in lines)
     states = list(dict.fromkeys(line.split(",")[0] for line in lines if ", waits for" in line))
     assert states[:4] == ["powering_up", "stopped", "matching", "running"]
+    assert lines.count("a table was taken and is in use now") == 1
     assert lines[-1] == "ended; the port is gone"
     first = next(line for line in lines if line.startswith("stopped"))
     at = [first.index(text) for text in ("service key to be turned off", "reset button", "device to be pressed")]
     assert at == sorted(at), "the whole way to motion, in the order in which it is gone"
+
+
+def test_a_simulated_controller_without_its_key_does_not_send_the_person_to_an_upload(profile, monkeypatch):
+    monkeypatch.setattr(mapper.link.host, "_PROGRAM", program())
+    monkeypatch.setattr(mapper.link.host, "_check_built", lambda: None)
+    output = run(controller_command.command, str(profile), "--no-key", "--seconds", "0.3").output
+
+    (following,) = [line for line in output.splitlines() if line.startswith("next")]
+    assert "mapper readback --port" in following
+    assert "without --no-key" in following
+    assert "mapper upload" not in output
+    assert "a table was taken" not in output
 
 
 def test_ctrl_c_before_anything_is_sent_is_put_on_record(profile, machine, checked):
