@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import zlib
 from pathlib import Path
 
 import hypothesis
@@ -14,6 +15,21 @@ hypothesis.settings.register_profile("repeatable", derandomize=True, deadline=No
 hypothesis.settings.load_profile("repeatable")
 
 ROOT = Path(__file__).resolve().parent.parent
+
+
+def pytest_addoption(parser):
+    parser.addoption("--share", metavar="K/N", help="a share of the chosen tests, by name")
+
+
+def pytest_collection_modifyitems(config, items):
+    if config.option.share is None:
+        return
+    number, _, of = config.option.share.partition("/")
+    if not (number.isdecimal() and of.isdecimal() and 1 <= int(number) <= int(of)):
+        raise pytest.UsageError(f"--share {config.option.share}: K/N with 1 <= K <= N, as in 1/2")
+    kept = [item for item in items if zlib.crc32(item.nodeid.encode()) % int(of) == int(number) - 1]
+    config.hook.pytest_deselected(items=[item for item in items if item not in set(kept)])
+    items[:] = kept
 
 
 _COLLECTED = pytest.StashKey[list[pytest.Item]]()
