@@ -6,6 +6,7 @@
 #include "../../firmware_stub/core/table_read.h"
 
 void branch_bench_fail_reads(link_bench_t *bench, int32_t fail);
+void branch_bench_fail_programs(link_bench_t *bench, int32_t fail);
 void branch_bench_fail_read_number(link_bench_t *bench, uint32_t number);
 uint32_t branch_bench_reads(void);
 void branch_bench_map(link_bench_t *bench);
@@ -38,6 +39,21 @@ static const uint8_t *on_map(void *context, uint32_t address)
 void branch_bench_fail_reads(link_bench_t *bench, int32_t fail)
 {
     bench->config.store.read = fail != 0 ? no_read : on_read;
+}
+
+static store_result_t no_program(void *context, uint32_t address, const uint8_t *bytes, uint32_t n)
+{
+    (void)context;
+    (void)address;
+    (void)bytes;
+    (void)n;
+    return STORE_FAILED;
+}
+
+/* The memory does no program and says so; the power stays. */
+void branch_bench_fail_programs(link_bench_t *bench, int32_t fail)
+{
+    bench->config.store.program = fail != 0 ? no_program : on_program;
 }
 
 static uint32_t reads, failing_read;

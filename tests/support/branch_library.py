@@ -54,6 +54,10 @@ class Handled(Controller):
         """From now on every read of the memory fails, or none does."""
         self.core.branch_bench_fail_reads(self._block, int(fail))
 
+    def fail_programs(self, fail: bool) -> None:
+        """From now on the memory does no program and says so, or does every one."""
+        self.core.branch_bench_fail_programs(self._block, int(fail))
+
     def fail_read_number(self, number: int) -> None:
         """Of the reads of the memory from now on this one fails, counted from 1; 0: none."""
         self.core.branch_bench_fail_read_number(self._block, number)

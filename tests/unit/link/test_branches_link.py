@@ -176,6 +176,31 @@ def test_a_table_that_flash_does_not_give_back_is_not_taken():
     assert (refused.result, refused.field) == (Result.NO_TRANSFER, 5), "dropped: refused by finish"
 
 
+def test_a_block_that_flash_does_not_take_ends_the_transfer():
+    talk = Talk()
+    talk.erased()
+    talk.controller.fail_programs(True)
+    answer = talk.ask(Kind.BLOCK, block_content(ID, 0, TABLE[:256]))
+
+    assert (answer.result, answer.detail) == (Result.STORE_FAILED, 2)
+    talk.controller.fail_programs(False)
+    refused = talk.ask(Kind.BLOCK, block_content(ID, 0, TABLE[:256]))
+    assert (refused.result, refused.field) == (Result.NO_TRANSFER, 4), "dropped: flash"
+
+
+def test_a_commit_that_flash_does_not_take_leaves_the_table_from_before():
+    talk = Talk(BY_HAND)
+    talk.put()
+    assert talk.ask(Kind.FINISH, transfer_content(ID)).result == Result.OK
+    talk.controller.fail_programs(True)
+    answer = talk.ask(Kind.COMMIT, transfer_content(ID))
+
+    assert (answer.result, answer.detail) == (Result.STORE_FAILED, 2)
+    talk.controller.fail_programs(False)
+    talk.controller.start(MACHINE)
+    assert parse_read(talk.ask(Kind.READ, read_content(1, 0, 64, fresh=False)).content) == (1, 0, BY_HAND[:64])
+
+
 def test_a_read_that_flash_fails_brings_no_bytes():
     talk = Talk(TABLE)
     talk.controller.fail_reads(True)
