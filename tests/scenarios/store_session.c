@@ -154,26 +154,31 @@ static uint32_t table_given_out(session_t *session)
     return TABLE_STRANGE;
 }
 
-/* The slot whose cells hold that table under that sequence; cells that read at random count as either. */
-static uint32_t slot_that_holds(const session_t *session, uint32_t name, uint32_t sequence)
+/* `either`: cells that read at random count as right. */
+static bool slot_holds(const session_t *session, uint32_t slot, uint32_t name, uint32_t sequence, bool either)
 {
     const nor_t *nor = &session->nor;
     const stored_table_t *table = &session->context->table[name];
-    for (uint32_t slot = 0; slot < STORE_SLOTS; slot++) {
-        const uint32_t at = nor->geometry.slot[slot];
-        uint8_t wrong = 0;
-        for (uint32_t i = 0; i < 4u; i++) {
-            wrong |= (uint8_t)((nor->cells[at + 8u + i] ^ (sequence >> (8u * i))) & (uint8_t)~nor->weak[at + 8u + i]);
-        }
-        const uint8_t *cells = nor->cells + at + STORE_HEADER_BYTES;
-        if (wrong == 0 && memcmp(cells, table->bytes, table->record.table_bytes) == 0) {
-            return slot;
-        }
-        for (uint32_t i = 0; i < table->record.table_bytes && wrong == 0; i++) {
-            wrong = (uint8_t)((cells[i] ^ table->bytes[i]) & ~(uint32_t)nor->weak[at + STORE_HEADER_BYTES + i]);
-        }
-        if (wrong == 0) {
-            return slot;
+    const uint32_t at = nor->geometry.slot[slot];
+    uint8_t wrong = 0;
+    for (uint32_t i = 0; i < 4u; i++) {
+        const uint8_t weak = either ? nor->weak[at + 8u + i] : 0;
+        wrong |= (uint8_t)((nor->cells[at + 8u + i] ^ (sequence >> (8u * i))) & (uint8_t)~weak);
+    }
+    const uint32_t first = at + STORE_HEADER_BYTES;
+    for (uint32_t i = 0; i < table->record.table_bytes && wrong == 0; i++) {
+        const uint8_t weak = either ? nor->weak[first + i] : 0;
+        wrong = (uint8_t)((nor->cells[first + i] ^ table->bytes[i]) & (uint8_t)~weak);
+    }
+    return wrong == 0;
+}
+
+/* The slot whose cells hold that table under that sequence; only where none does for certain, one whose cells may. */
+static uint32_t slot_that_holds(const session_t *session, uint32_t name, uint32_t sequence)
+{
+    for (uint32_t turn = 0; turn < 2u * STORE_SLOTS; turn++) {
+        if (slot_holds(session, turn % STORE_SLOTS, name, sequence, turn >= STORE_SLOTS)) {
+            return turn % STORE_SLOTS;
         }
     }
     return NOR_NOBODY;
@@ -209,13 +214,16 @@ static void judge_start(session_t *session, store_result_t result)
     }
     const uint32_t found = result == STORE_DAMAGED ? MAY_DAMAGED : name < TABLES ? MAY(name) : MAY_NOTHING;
     const bool faulty = (session->may & MAY_FAIL) != 0;
-    if ((found & (session->may | (faulty ? MAY_DAMAGED : 0))) == 0) {
+    /* Memory that failed in a start may leave a record half done: none is given out then, or the newer one, never an older one. */
+    const uint32_t failed = session->was_faulty ? MAY_DAMAGED | MAY_NOTHING : 0;
+    if ((found & (session->may | failed | (faulty ? MAY_DAMAGED : 0))) == 0) {
         session_lose(session, "start: %s, which may not be (INV-STORE-1, 5)", found == MAY_DAMAGED ? "damaged" : table_names[name]);
         return;
     }
     const uint32_t before = session->may;
     if (name < TABLES) {
         now_in_use(session, name, "start");
+        session->may |= session->was_faulty ? before : 0; /* an older one would have a lower sequence: lost above */
         session->may |= faulty ? before & ~(MAY(name) - 1u) : 0; /* what could not be cancelled may still come, never an older one */
     } else {
         session->may = session->was_faulty ? before | found : found;
